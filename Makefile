@@ -1,0 +1,51 @@
+# The developer commands. `make demo` and `make test` are the two a newcomer needs.
+PYTHON ?= $(shell command -v python3.11 || command -v python3)
+VENV := .venv
+BIN := $(VENV)/bin
+RUN_STAMP := $(VENV)/.run-installed
+DEV_STAMP := $(VENV)/.dev-installed
+FIRMWARE_STAMP := $(VENV)/.firmware-installed
+
+.PHONY: demo test check fix setup firmware all-tests bench clean
+
+$(VENV)/bin/python:
+	$(PYTHON) -m venv $(VENV)
+
+$(DEV_STAMP): requirements/dev.lock pyproject.toml | $(VENV)/bin/python
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements/dev.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	touch $@
+
+$(FIRMWARE_STAMP): requirements/firmware.lock $(DEV_STAMP)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements/firmware.lock
+	touch $@
+
+setup: $(DEV_STAMP)
+
+firmware: $(FIRMWARE_STAMP)
+
+demo: $(DEV_STAMP)
+	$(BIN)/python demo/run_demo.py
+
+test: $(DEV_STAMP)
+	$(BIN)/python -m pytest -n auto
+
+check: $(DEV_STAMP)
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports --no-cache
+
+fix: $(DEV_STAMP)
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+clean:
+	rm -rf $(VENV) out build .mypy_cache .pytest_cache .ruff_cache .import_linter_cache
+
+# Needs uv; the locks carry hashes and no index address.
+LOCK := uv pip compile --quiet --generate-hashes --no-header --no-annotate --python-version 3.11 --universal
+lock:
+	$(LOCK) pyproject.toml -o requirements/run.lock
+	$(LOCK) pyproject.toml --group dev -o requirements/dev.lock
+	$(LOCK) --group firmware -o requirements/firmware.lock

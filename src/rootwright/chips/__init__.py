@@ -1,0 +1,1 @@
+"""Part profiles: classes of parts, named by what they offer."""

@@ -1,0 +1,1 @@
+"""What the user writes: part, product, units, and the messages for every slip."""

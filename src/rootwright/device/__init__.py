@@ -1,0 +1,1 @@
+"""Flash model, update procedures and the firmware consumer: the reference device."""

@@ -1,0 +1,1 @@
+"""Claims and evidence as one self-contained page."""

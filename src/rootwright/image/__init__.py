@@ -1,0 +1,1 @@
+"""Firmware files into images: ELF, Intel HEX, S-record and raw binary."""

@@ -1,0 +1,1 @@
+"""The key files that sign releases."""

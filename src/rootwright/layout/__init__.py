@@ -1,0 +1,1 @@
+"""Regions, maps, demands and constraints: the words that plan, device and export share."""

@@ -1,0 +1,1 @@
+"""Memory map search and check, and the table that compares update procedures."""

@@ -1,0 +1,1 @@
+"""One release from plan, images and keys."""

@@ -1,0 +1,1 @@
+"""The SUIT manifest (draft-ietf-suit-manifest): numbers, encoding, strict decoding, interpreter."""
