@@ -1,0 +1,250 @@
+"""A part as its data sheet describes it: memories, times, protections. Frozen; `chip_file` reads it from TOML."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Architecture(StrEnum):
+    """The instruction set, as the architecture manuals name it."""
+
+    ARMV6_M = "Armv6-M"
+    ARMV7_M = "Armv7-M"
+    ARMV8_M = "Armv8-M"
+    RV32 = "RV32"
+
+
+class MemoryKind(StrEnum):
+    """What a memory is, as far as planning and power cuts care."""
+
+    FLASH = "flash"
+    EXTERNAL = "external"
+    ONE_TIME = "one-time words"
+    SETTINGS = "settings area"
+    RAM = "ram"
+
+
+class Reprogram(StrEnum):
+    """How often one program unit may be programmed between two erases."""
+
+    NEVER = "never"
+    ZEROS_ONLY = "zeros-only"
+    BITS = "bits"
+    TIMES = "times"
+
+
+class EccError(StrEnum):
+    """What the core sees when it reads an undecodable unit."""
+
+    NONE = "none"
+    FAULT = "fault"
+    NMI = "nmi"
+    FLAG = "flag"
+
+
+class BlankRead(StrEnum):
+    """What reading an erased, never programmed unit gives."""
+
+    VALUE = "value"
+    UNDEFINED = "undefined"
+    FAULT = "fault"
+
+
+class ProtectionKind(StrEnum):
+    """What a part offers, named by what it does."""
+
+    WRITE_PROTECTION = "write protection"
+    PROTECTION_UNIT = "protection unit"
+    EXECUTE_ONLY = "execute-only area"
+    DEBUG_LOCK = "debug lock"
+    EXTERNAL_READ_LOCK = "external read lock"
+    FIXED_RESET_ENTRY = "fixed reset entry"
+    CLOSED_UNTIL_RESET = "closed-until-reset area"
+    GATED_CODE = "gated code area"
+    KEY_VAULT = "key vault"
+    SECURE_SPLIT = "secure/non-secure split"
+    PHYSICAL_MEMORY_PROTECTION = "physical memory protection"
+    INLINE_DECRYPTION = "inline decryption"
+    ONE_TIME_COUNTER = "one-time counter"
+    TAMPER_INPUT = "tamper input"
+    WATCHDOG = "watchdog"
+    SECURE_ELEMENT = "secure element"
+
+
+class Lock(StrEnum):
+    """How long a protection holds once set."""
+
+    NONE = "none"
+    UNTIL_RESET = "until reset"
+    ERASE_TO_OPEN = "erase to open"
+    PERMANENT = "permanent"
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """A duration in seconds, as the data sheet's typical and maximum columns give it."""
+
+    typ_s: float
+    max_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class SectorRun:
+    """`count` neighbouring sectors of `size` bytes each."""
+
+    count: int
+    size: int
+
+
+@dataclass(frozen=True, slots=True)
+class Erase:
+    """One erase command: the aligned `size` in bytes that it blanks, and how long that takes."""
+
+    size: int
+    time: Timing
+
+
+@dataclass(frozen=True, slots=True)
+class Sector:
+    """The smallest erasable piece of one memory: absolute address and size in bytes, place in the memory, bank."""
+
+    memory: str
+    index: int
+    address: int
+    size: int
+    bank: int
+
+    @property
+    def end(self) -> int:
+        """The first address behind the sector."""
+        return self.address + self.size
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """One memory of a part. Sizes in bytes, addresses as the core sees them.
+
+    Attributes:
+        base: First address.
+        runs: Sector pattern from `base` upwards; a memory that needs no erase has its program units here.
+        banks: 1, or 2 where two equal halves work independently (and may trade addresses).
+        program_unit: Bytes written at once, aligned.
+        tear_unit: Bytes whose content is lost together when a program is cut; at least `program_unit`.
+        reprogram: Whether a unit may be programmed again before an erase; `reprogram_times` for `TIMES`.
+        erased: The value of an erased byte, or None where no erase is needed.
+        erases: Erase commands, smallest first; the smallest has the size of a sector.
+        program: Time to program one unit.
+        endurance: Guaranteed erase cycles of a sector; 0 where the memory does not wear.
+        executable: Whether the core can run code from it.
+        read_bytes_per_s: Slowest sequential read rate.
+    """
+
+    name: str
+    kind: MemoryKind
+    base: int
+    runs: tuple[SectorRun, ...]
+    banks: int = 1
+    program_unit: int = 4
+    tear_unit: int = 4
+    reprogram: Reprogram = Reprogram.NEVER
+    reprogram_times: int = 1
+    erased: int | None = 0xFF
+    ecc_error: EccError = EccError.NONE
+    blank_read: BlankRead = BlankRead.VALUE
+    erases: tuple[Erase, ...] = ()
+    program: Timing = Timing(0.0, 0.0)
+    endurance: int = 0
+    executable: bool = True
+    read_bytes_per_s: float = 0.0
+
+    @property
+    def size(self) -> int:
+        """Total size in bytes."""
+        return sum(run.count * run.size for run in self.runs)
+
+    @property
+    def end(self) -> int:
+        """The first address behind the memory."""
+        return self.base + self.size
+
+    def sectors(self) -> Iterator[Sector]:
+        """Yield the sectors from the lowest address upwards."""
+        address, index, half = self.base, 0, self.base + self.size // 2
+        for run in self.runs:
+            for _ in range(run.count):
+                bank = 1 if self.banks == 2 and address >= half else 0
+                yield Sector(self.name, index, address, run.size, bank)
+                address += run.size
+                index += 1
+
+
+@dataclass(frozen=True, slots=True)
+class Protection:
+    """One protection mechanism of a part.
+
+    Attributes:
+        covers: Names of the memories it can cover; empty where that makes no sense.
+        granule: Smallest unit in bytes that it covers, 0 where not applicable.
+        regions: How many separate regions it can hold, 0 for no limit.
+    """
+
+    kind: ProtectionKind
+    covers: tuple[str, ...] = ()
+    granule: int = 0
+    regions: int = 0
+    lock: Lock = Lock.NONE
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CryptoSpeeds:
+    """How long cryptography takes on the part: a digest per KiB and one verification per algorithm name."""
+
+    sha256_per_kib: Timing
+    verify: tuple[tuple[str, Timing], ...]
+
+    def verify_time(self, algorithm: str) -> Timing | None:
+        """Return the time of one verification with `algorithm`, or None where the chip file is silent."""
+        return dict(self.verify).get(algorithm)
+
+
+@dataclass(frozen=True, slots=True)
+class Chip:
+    """A part, complete. `typical` marks a profile whose figures are typical: the user's data sheet decides."""
+
+    name: str
+    title: str
+    architecture: Architecture
+    clock_hz: float
+    memories: tuple[Memory, ...]
+    protections: tuple[Protection, ...]
+    crypto: CryptoSpeeds
+    reset_address: int
+    interrupts: int
+    vector_table_relocatable: bool
+    strength: int
+    typical: bool
+    silicon: str = ""
+
+    def memory(self, name: str) -> Memory:
+        """Return the memory called `name`; KeyError where there is none."""
+        for memory in self.memories:
+            if memory.name == name:
+                return memory
+        raise KeyError(name)
+
+    def find_protections(self, kind: ProtectionKind, memory: str | None = None) -> tuple[Protection, ...]:
+        """Return the mechanisms of one kind, those that cover `memory` where it is given."""
+        return tuple(p for p in self.protections if p.kind is kind and (memory is None or memory in p.covers))
+
+    @property
+    def vector_table_alignment(self) -> int:
+        """Alignment in bytes of a relocated vector table: a power of two, at least 4 bytes per entry.
+
+        Armv7-M Architecture Reference Manual (DDI 0403), vector table offset register: at least 128 bytes.
+        RV32 `mtvec` wants 4 bytes; vectored tables are aligned alike here.
+        """
+        needed = max(128, 4 * (16 + self.interrupts))
+        return 1 << (needed - 1).bit_length()
