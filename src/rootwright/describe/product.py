@@ -1,4 +1,4 @@
-"""A product as its engineer describes it: images, update, keep-areas, keys. Frozen; `product_file` reads it from TOML."""
+"""A product as its engineer describes it: images, update, keep-areas, keys. Frozen; see `product_file`."""
 
 from __future__ import annotations
 

@@ -16,6 +16,7 @@ class BlockRole(StrEnum):
     LIFT = "lift sector"
     JOURNAL = "journal"
     SELECTOR = "selector log"
+    REQUESTS = "request log"
     FLOOR = "version floor"
     KEYS = "keys and records"
     KEEP = "keep-area"
@@ -26,8 +27,8 @@ class Block:
     """One block that must find a place. Sizes in bytes.
 
     Attributes:
-        name: Unique name: "boot", "run:application", "stage:application", "second:radio", "journal", "floor",
-            "keys", "lift", "keep:calibration", "recovery".
+        name: Unique name: "boot", "boot-copy", "run:application", "stage:application", "second:radio", "journal",
+            "requests", "floor", "keys", "lift", "keep:calibration", "recovery".
         image: The image whose code it holds, where it holds one.
         content: What is put into it today (image size with header and trailer; record bytes).
         min_size: The least it may have: content plus growth allowance.
@@ -78,20 +79,23 @@ class Tie:
 
 @dataclass(frozen=True, slots=True)
 class Wear:
-    """What one update does to a block.
+    """What one update does to a block: in its life (`erases`, `writes`) and, of that, while the device stands still.
 
     Attributes:
-        erases: Erases of its most-used sector in one update (a fraction where a log rolls over rarely).
-        writes: How many times the block's changed content is programmed.
-        per_image_sector: When true, `erases` is per *sector moved* of `of` and lands on one sector (fixed lift).
-        of: Blocks whose sectors are counted when `per_image_sector` is true.
+        erases: Erases of each sector in one update (a fraction where a log rolls over rarely).
+        writes: How many times the block's whole content is programmed in one update.
+        install_erases, install_writes: The part of both that happens in the boot stage (install time), the rest
+            happens while the application runs (download).
+        per_sector_of: Where not empty, all four figures are per *sector moved* of these blocks and land, one sector's
+            worth of data each, on this block (a lift sector); spread evenly over the block's sectors.
     """
 
     block: str
     erases: float
     writes: float
-    per_image_sector: bool = False
-    of: tuple[str, ...] = ()
+    install_erases: float = 0.0
+    install_writes: float = 0.0
+    per_sector_of: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +118,7 @@ class Demand:
 
     Attributes:
         impossible: Why the procedure cannot work on this part at all, empty where it can.
-        install: Blocks whose content is written after the device has stopped doing its work (install time).
+        wear: What one update erases and programs; the basis of install time and of years to the endurance.
         digests: How many times the whole set of images is digested during install and first boot.
         verifies: How many signature checks the install makes.
         ram: RAM in bytes that the boot stage needs for it.
@@ -124,7 +128,6 @@ class Demand:
     blocks: tuple[Block, ...]
     ties: tuple[Tie, ...] = ()
     wear: tuple[Wear, ...] = ()
-    install: tuple[str, ...] = ()
     digests: float = 2.0
     verifies: int = 1
     ram: int = 0

@@ -1,0 +1,161 @@
+"""The blocks that procedures have in common, and what each asks of the map (`Demand`)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from rootwright.describe.chip import Chip, Memory, MemoryKind
+from rootwright.describe.product import ImageRole, ImageSpec, Product
+from rootwright.layout.demand import Block, BlockRole, Demand, Tie, TieKind, Wear
+
+RECORD_BYTES = 32  # one journal record: sequence, fields and check code, padded to the largest program unit met
+KEY_BYTES = 1024  # trust anchors, identifiers and their copies
+
+
+def grown_size(image: ImageSpec, sizes: Mapping[str, int]) -> int:
+    """Return the bytes that `image` may come to need: content with header and trailer, plus its growth allowance."""
+    return -(-int(content_size(image, sizes) * (1 + image.growth) * 1000) // 1000)
+
+
+def content_size(image: ImageSpec, sizes: Mapping[str, int]) -> int:
+    """Return the bytes that `image` takes in its slot today, header and trailer included."""
+    return sizes[image.name] + image.header_bytes + image.trailer_bytes
+
+
+def run_memories(product: Product, image: ImageSpec) -> tuple[str, ...]:
+    """Return the names of the memories that code may run from, internal before external."""
+    if image.memory is not None:
+        return (image.memory,)
+    return _names(product.chip, executable=True)
+
+
+def staging_memories(product: Product) -> tuple[str, ...]:
+    """Return the names of the memories that can hold a staged image, internal before external."""
+    if product.update.staging is not None:
+        return (product.update.staging,)
+    return _names(product.chip, executable=False)
+
+
+def record_memories(product: Product) -> tuple[str, ...]:
+    """Return the names of the memories for logs and keep-areas: internal ones, external where there is no other."""
+    internal = tuple(m.name for m in product.chip.memories if m.kind is MemoryKind.FLASH)
+    return internal or _names(product.chip, executable=False)
+
+
+def _names(chip: Chip, *, executable: bool) -> tuple[str, ...]:
+    order = {MemoryKind.FLASH: 0, MemoryKind.EXTERNAL: 1}
+    fit = [m for m in chip.memories if m.kind in order and (m.executable or not executable)]
+    return tuple(m.name for m in sorted(fit, key=lambda m: order[m.kind]))
+
+
+def smallest_sector(product: Product, names: tuple[str, ...]) -> int:
+    """Return the smallest sector size in bytes among the named memories; 1 where there is none."""
+    sizes = [run.size for name in names for run in product.chip.memory(name).runs]
+    return min(sizes, default=1)
+
+
+def vector_alignment(product: Product) -> int:
+    """Return what a slot's vector table must be aligned to on this part, in bytes."""
+    return product.chip.vector_table_alignment if product.chip.vector_table_relocatable else 1
+
+
+def slot_block(product: Product, image: ImageSpec, sizes: Mapping[str, int], prefix: str) -> Block:
+    """Return the block of one copy of `image` that code runs from: "run:..." or "second:..."."""
+    first = prefix == "run"
+    return Block(
+        name=f"{prefix}:{image.name}",
+        role=BlockRole.SLOT,
+        content=content_size(image, sizes),
+        min_size=grown_size(image, sizes),
+        memories=run_memories(product, image),
+        image=image.name,
+        header=image.header_bytes,
+        vector_align=vector_alignment(product),
+        at=image.at if first else None,
+        size=image.size if first else None,
+    )
+
+
+def staging_block(product: Product, image: ImageSpec, sizes: Mapping[str, int]) -> Block:
+    """Return the block where a new version of `image` is staged."""
+    return Block(
+        name=f"stage:{image.name}",
+        role=BlockRole.STAGING,
+        content=content_size(image, sizes),
+        min_size=grown_size(image, sizes),
+        memories=staging_memories(product),
+        image=image.name,
+        header=image.header_bytes,
+    )
+
+
+def log_block(product: Product, name: str, role: BlockRole) -> Block:
+    """Return a log of two sectors: one is erased while the other still holds the newest record."""
+    memories = record_memories(product)
+    return Block(name, role, 8 * RECORD_BYTES, 2 * RECORD_BYTES, memories, min_sectors=2)
+
+
+def log_wear(product: Product, name: str, records: float) -> Wear:
+    """Return what `records` appended records in one update do to a log of two sectors."""
+    sector = smallest_sector(product, record_memories(product))
+    per_sector = max(1, sector // RECORD_BYTES)
+    return Wear(name, erases=records / per_sector / 2, writes=0.0, install_erases=0.0)
+
+
+def common_blocks(product: Product, sizes: Mapping[str, int]) -> tuple[Block, ...]:
+    """Return the blocks that every procedure has: boot stage, keys, floor, request log, journal, keep-areas."""
+    blocks: list[Block] = []
+    for image in product.find_images(ImageRole.BOOT_STAGE):
+        memory = _reset_memory(product.chip)
+        boot = Block(
+            name="boot",
+            role=BlockRole.BOOT,
+            content=content_size(image, sizes),
+            min_size=grown_size(image, sizes),
+            memories=(memory.name,) if memory else run_memories(product, image),
+            image=image.name,
+            header=image.header_bytes,
+            vector_align=vector_alignment(product),
+            at=image.at if image.at is not None else (product.chip.reset_address if memory else None),
+            size=image.size,
+        )
+        blocks.append(boot)
+    records = record_memories(product)
+    blocks.append(Block("keys", BlockRole.KEYS, KEY_BYTES, KEY_BYTES, records, exclusive=False))
+    blocks.append(log_block(product, "journal", BlockRole.JOURNAL))
+    blocks.append(log_block(product, "requests", BlockRole.REQUESTS))
+    blocks.append(log_block(product, "floor", BlockRole.FLOOR))
+    for keep in product.keep:
+        memories = (keep.memory,) if keep.memory else records
+        blocks.append(Block(f"keep:{keep.name}", BlockRole.KEEP, keep.size, keep.size, memories, at=keep.at))
+    return tuple(blocks)
+
+
+def _reset_memory(chip: Chip) -> Memory | None:
+    for memory in chip.memories:
+        if memory.executable and memory.kind is not MemoryKind.RAM and memory.base <= chip.reset_address < memory.end:
+            return memory
+    return None
+
+
+def same_size(*names: str) -> Tie:
+    """Return the tie that makes the named blocks equally large."""
+    return Tie(TieKind.SAME_SIZE, names)
+
+
+def finished(product: Product, demand: Demand) -> Demand:
+    """Return `demand` with the product's pins and write protection written into its blocks."""
+    pins = {pin.block: pin for pin in product.pins}
+    blocks = []
+    for block in demand.blocks:
+        pin = pins.get(block.name)
+        if pin is not None:
+            block = replace(
+                block,
+                at=block.at if pin.at is None else pin.at,
+                size=block.size if pin.size is None else pin.size,
+                memories=(pin.memory,) if pin.memory else block.memories,
+            )
+        blocks.append(replace(block, write_protect=block.name in product.protect))
+    return replace(demand, blocks=tuple(blocks))
