@@ -1,0 +1,224 @@
+"""The ground that a procedure works on: sectors with model cells, areas, and the chunks that move together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from rootwright.describe.chip import BlankRead, Chip, EccError, MemoryKind, Reprogram, Sector
+from rootwright.layout.demand import BlockRole
+from rootwright.layout.map import Map, Region
+
+
+@dataclass(frozen=True, slots=True)
+class GroundSector:
+    """One erasable sector of the model.
+
+    Attributes:
+        block: The map block it belongs to.
+        cells: Model cells in it; each stands for a run of program units.
+        position: The place of its first cell in the area's content.
+        external: Whether its bus can be reached from outside the part.
+        reprogram: What programming a cell that is not blank does.
+    """
+
+    block: str
+    memory: str
+    address: int
+    size: int
+    cells: int
+    position: int
+    external: bool = False
+    reprogram: Reprogram = Reprogram.NEVER
+    ecc_error: EccError = EccError.FAULT
+    blank_read: BlankRead = BlankRead.VALUE
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Sectors that move together, by index: of the run area, of the staging area, and the lift sectors used."""
+
+    run: tuple[int, ...]
+    stage: tuple[int, ...]
+    lift: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """Sectors, areas ("run", "stage", "second", "lift", "recovery") as index ranges, and chunks.
+
+    Attributes:
+        areas: Name and half-open range of sector indexes.
+        keep: Range of the keep-areas' sectors.
+        links: For each area that code runs from, the number of its link address (run 0, second 1).
+        blocks: Map block names per area, for protections.
+    """
+
+    sectors: tuple[GroundSector, ...]
+    areas: tuple[tuple[str, int, int], ...]
+    chunks: tuple[Chunk, ...]
+    keep: tuple[int, int] = (0, 0)
+    links: tuple[tuple[str, int], ...] = (("run", 0), ("stage", 0), ("second", 1))
+
+    def area(self, name: str) -> range:
+        """Return the sector indexes of the area `name`; KeyError where there is none."""
+        for area, start, stop in self.areas:
+            if area == name:
+                return range(start, stop)
+        raise KeyError(name)
+
+    def find_area(self, name: str) -> range:
+        """Return the sector indexes of the area `name`, an empty range where there is none."""
+        try:
+            return self.area(name)
+        except KeyError:
+            return range(0)
+
+
+# Map block prefix -> area of the ground.
+_AREAS = {"run": "run", "stage": "stage", "second": "second"}
+
+
+def ground_from_map(chip: Chip, map_: Map, *, cells: int) -> Ground:
+    """Return the ground of a planned map with its real sectors, `cells` model cells for the smallest piece.
+
+    Slots that exchange content are cut at the common refinement of their sector patterns, so that each piece lies in
+    one sector on either side.
+    """
+    grouped: dict[str, list[Region]] = {}
+    for region in map_.regions:
+        area = _AREAS.get(region.block.partition(":")[0])
+        if area is None and region.role in (BlockRole.LIFT, BlockRole.RECOVERY):
+            area = region.role.value.split()[0]
+        if area is None and region.role is BlockRole.KEEP:
+            area = "keep"
+        if area is not None:
+            grouped.setdefault(area, []).append(region)
+    order = [image for image in dict.fromkeys(r.image for r in grouped.get("run", []))]
+    for regions in grouped.values():
+        regions.sort(key=lambda r: (order.index(r.image) if r.image in order else len(order), r.address))
+    builder = _Builder(chip, cells)
+    partner = {"run": "stage", "stage": "run", "second": "run"}
+    for area in ("run", "stage", "second", "lift", "recovery", "keep"):
+        if area in grouped:
+            builder.add_area(area, grouped[area], grouped.get(partner.get(area, ""), []))
+    return builder.finish()
+
+
+class _Builder:
+    def __init__(self, chip: Chip, cells: int) -> None:
+        self.chip = chip
+        self.cells = cells
+        self.sectors: list[GroundSector] = []
+        self.areas: list[tuple[str, int, int]] = []
+
+    def region_sectors(self, region: Region) -> list[Sector]:
+        memory = self.chip.memory(region.memory)
+        return [s for s in memory.sectors() if s.address < region.end and region.address < s.end]
+
+    def add_area(self, area: str, regions: list[Region], partners: list[Region]) -> None:
+        start, position = len(self.sectors), 0
+        by_image = {partner.image: partner for partner in partners}
+        for region in regions:
+            other = by_image.get(region.image)
+            cuts = self._offsets(region) | (self._offsets(other) if other is not None else set())
+            for sector in self.region_sectors(region):
+                memory = self.chip.memory(sector.memory)
+                low, high = sector.address - region.address, sector.end - region.address
+                pieces = 1 + sum(1 for cut in cuts if low < cut < high)
+                self.sectors.append(
+                    GroundSector(
+                        region.block,
+                        sector.memory,
+                        sector.address,
+                        sector.size,
+                        pieces * self.cells,
+                        position,
+                        memory.kind is MemoryKind.EXTERNAL,
+                        memory.reprogram,
+                        memory.ecc_error,
+                        memory.blank_read,
+                    )
+                )
+                position += pieces * self.cells
+        self.areas.append((area, start, len(self.sectors)))
+
+    def _offsets(self, region: Region) -> set[int]:
+        return {s.address - region.address for s in self.region_sectors(region)}
+
+    def finish(self) -> Ground:
+        areas = {name: range(start, stop) for name, start, stop in self.areas}
+        keep = areas.get("keep", range(0))
+        chunks = join_chunks(self.sectors, areas.get("run", range(0)), areas.get("stage", range(0)))
+        chunks = add_lift(self.sectors, chunks, areas.get("lift", range(0)))
+        # A lift sector has as many model cells as the chunks that pass through it need.
+        for chunk in chunks:
+            share = -(-sum(self.sectors[i].cells for i in chunk.run) // max(1, len(chunk.lift)))
+            for index in chunk.lift:
+                if self.sectors[index].cells < share:
+                    self.sectors[index] = replace(self.sectors[index], cells=share)
+        return Ground(tuple(self.sectors), tuple(self.areas), chunks, (keep.start, keep.stop))
+
+
+def join_chunks(sectors: list[GroundSector], run: range, stage: range) -> tuple[Chunk, ...]:
+    """Return the smallest groups of run and staging sectors that hold the same cells.
+
+    Without staging each run sector is a chunk of its own. Sectors of both areas are taken in order; a group closes where both sides have the same number of cells.
+    """
+    if not stage:
+        return tuple(Chunk((index,), ()) for index in run)
+    chunks: list[Chunk] = []
+    left, right = list(run), list(stage)
+    while left and right:
+        group: tuple[list[int], list[int]] = ([left.pop(0)], [right.pop(0)])
+        while True:
+            a = sum(sectors[i].cells for i in group[0])
+            b = sum(sectors[i].cells for i in group[1])
+            if a == b:
+                break
+            side, rest = (0, left) if a < b else (1, right)
+            if not rest:
+                return tuple(chunks)
+            group[side].append(rest.pop(0))
+        chunks.append(Chunk(tuple(group[0]), tuple(group[1])))
+    return tuple(chunks)
+
+
+def add_lift(sectors: list[GroundSector], chunks: tuple[Chunk, ...], lift: range) -> tuple[Chunk, ...]:
+    """Give each chunk its lift sectors: one group in turn after the other, which is what spreads the wear."""
+    if not lift:
+        return chunks
+    largest = max((sum(sectors[i].size for i in chunk.run) for chunk in chunks), default=0)
+    groups: list[tuple[int, ...]] = []
+    group: list[int] = []
+    for index in lift:
+        group.append(index)
+        if sum(sectors[i].size for i in group) >= largest:
+            groups.append(tuple(group))
+            group = []
+    if not groups:
+        groups = [tuple(lift)]
+    return tuple(Chunk(c.run, c.stage, groups[k % len(groups)]) for k, c in enumerate(chunks))
+
+
+def tiny_ground(sectors: int, cells: int, *, stage: bool = True, second: bool = False, lift: int = 0) -> Ground:
+    """Return a small regular ground for tests and benchmarks: `sectors` of `cells` cells per area, no keep-area.
+
+    >>> tiny_ground(2, 2, lift=1).areas
+    (('run', 0, 2), ('stage', 2, 4), ('lift', 4, 5))
+    """
+    all_sectors: list[GroundSector] = []
+    areas: list[tuple[str, int, int]] = []
+    wanted = [("run", sectors), ("stage", sectors * stage), ("second", sectors * second), ("lift", lift), ("keep", 1)]
+    for area, count in wanted:
+        start = len(all_sectors)
+        for k in range(count):
+            block = {"run": "run:application", "stage": "stage:application", "second": "second:application"}.get(
+                area, area if area == "lift" else "keep:settings"
+            )
+            all_sectors.append(GroundSector(block, "flash", 0x1000 * len(all_sectors), 0x1000, cells, k * cells))
+        if count and area != "keep":
+            areas.append((area, start, len(all_sectors)))
+    ranges = {name: range(start, stop) for name, start, stop in areas}
+    chunks = join_chunks(all_sectors, ranges["run"], ranges.get("stage", range(0)))
+    chunks = add_lift(all_sectors, chunks, ranges.get("lift", range(0)))
+    return Ground(tuple(all_sectors), tuple(areas), chunks, (len(all_sectors) - 1, len(all_sectors)))
