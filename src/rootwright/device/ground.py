@@ -162,7 +162,8 @@ class _Builder:
 def join_chunks(sectors: list[GroundSector], run: range, stage: range) -> tuple[Chunk, ...]:
     """Return the smallest groups of run and staging sectors that hold the same cells.
 
-    Without staging each run sector is a chunk of its own. Sectors of both areas are taken in order; a group closes where both sides have the same number of cells.
+    Without staging each run sector is a chunk of its own. Sectors of both areas are taken in order; a group closes
+    where both sides have the same number of cells.
     """
     if not stage:
         return tuple(Chunk((index,), ()) for index in run)

@@ -1,4 +1,4 @@
-"""In-place and recovery-image: one slot that is written over; the device waits for the loader or runs what can fetch."""
+"""In-place and recovery-image: one slot that is written over; the device waits, or runs what can fetch."""
 
 from __future__ import annotations
 
