@@ -15,7 +15,7 @@ from rootwright.describe.product_file import ImageForm, KeepForm, PinForm, Produ
 from rootwright.describe.units import address_words, size_words
 
 PERMANENT = (ImageRole.BOOT_STAGE, ImageRole.RECOVERY)
-SINGLE_BLOCKS = ("boot", "recovery", "journal", "selector", "floor", "keys", "lift")
+SINGLE_BLOCKS = ("boot", "boot-copy", "recovery", "journal", "requests", "selector", "floor", "keys", "lift")
 RAW_SUFFIXES = (".bin", ".raw")
 
 
