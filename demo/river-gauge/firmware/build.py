@@ -1,4 +1,4 @@
-"""Build every firmware file of the river gauge, the same bytes on every machine.
+"""Build every firmware file of the river gauge: the same bytes wherever the checkout lies.
 
     python build.py [FOLDER]        default: built/ beside this file
 
@@ -134,10 +134,8 @@ def build(product: Product, target: Path, work: Path) -> None:
             script = script.replace(f"@{word}@", f"0x{number:08x}")
         (work / "link.ld").write_text(script)
         entry = f"-Wl,-e,{product.entry}"
-        run(
-            [*compiler(), *TARGET, *FLAGS, *LINK, "-g", entry, "-T", str(work / "link.ld"), *objects]
-            + ["-o", str(target / name)]
-        )
+        linked = ["-T", str(work / "link.ld"), *objects, "-o", str(target / name)]
+        run([*compiler(), *TARGET, *FLAGS, *LINK, "-g", entry, *linked])
         (target / name).chmod(0o644)
 
 

@@ -119,8 +119,11 @@ class _Reader:
                 5,
                 "build little-endian; big-endian parts are not supported",
             )
-        if data[6] != 1 or version != 1 or ehsize < n.HEADER_SIZE:
-            self.fail(f"ELF version {version} or header size {ehsize} is not known", 20, "the file is damaged")
+        if data[6] != 1 or version != 1:
+            at, found = (6, data[6]) if data[6] != 1 else (20, version)
+            self.fail(f"ELF version {found}, expected 1", at, "the file is damaged; build it again")
+        if ehsize < n.HEADER_SIZE:
+            self.fail(f"ELF header of {ehsize} bytes, expected {n.HEADER_SIZE}", 40, "the file is damaged")
         if kind != n.ET_EXEC:
             words = {n.ET_REL: "an object file that is not linked", n.ET_DYN: "a position-independent file"}
             self.fail(
@@ -183,13 +186,9 @@ class _Reader:
 
     def _piece(self, load: _Load, headers: list[_SectionHeader]) -> Piece:
         skip = 0
-        if load.offset == 0 and load.file_size:
-            inside = [
-                h.offset
-                for h in headers
-                if h.flags & n.SHF_ALLOC and h.kind != n.SHT_NOBITS and h.size and 0 < h.offset < load.file_size
-            ]
-            skip = min(inside, default=0)
+        held = [h.offset for h in headers if h.flags & n.SHF_ALLOC and h.kind != n.SHT_NOBITS and h.size]
+        if load.offset == 0 and load.file_size and held:
+            skip = min((at for at in held if 0 < at < load.file_size), default=load.file_size)
         return Piece(
             load.physical + skip,
             self.data[load.offset + skip : load.offset + load.file_size],

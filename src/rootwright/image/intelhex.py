@@ -72,7 +72,7 @@ class _Reader:
         if kind not in _LENGTHS:
             self.fail(f"record type {kind:02X} is unknown; types are 00 to 05", "write plain Intel HEX")
         if len(body) != _LENGTHS[kind]:
-            self.fail(f"an {_WORDS[kind]} record holds {_LENGTHS[kind]} bytes, this one {len(body)}", "build it again")
+            self.fail(f"the {_WORDS[kind]} record holds {_LENGTHS[kind]} bytes, this one {len(body)}", "build it again")
         if offset:
             self.fail(f"the address field of the {_WORDS[kind]} record is {offset:04X}, not 0000", "build it again")
         value = int.from_bytes(body, "big")
