@@ -1,0 +1,293 @@
+"""Put blocks with known windows side by side: exact, in the order of addresses.
+
+Blocks are placed from the lowest position upwards; each takes its first window at or after the *frontier*, the end of
+what has been placed. For a fixed order that is the best any map can do, so trying the orders is exact. Four things
+keep it fast: a set of blocks once placed with a lower frontier is never placed again; alike blocks go in one order;
+a block may not jump over a gap in which another waiting block would fit; and what is left must fit by its bytes.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from rootwright.errors import PlanError
+from rootwright.plan.windows import EvenWindows, ListedWindows, Segment, Window, Windows
+
+STATE_LIMIT = 2_000_000  # a refusal beats a search without end; 15 blocks stay far below
+
+Placed = dict[int, Window]
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One block to pack, or two in opposite banks.
+
+    Attributes:
+        index: The block's number (of the first of two).
+        windows: Where it may lie, lane by lane.
+        protected: Whether write protection covers it.
+        weight: Least bytes it takes.
+        homes: Numbers of the memories it may be in.
+        partner: The second block of an opposite pair, with its windows and its distance; `lane` is the partner's.
+    """
+
+    index: int
+    windows: tuple[tuple[int, Windows], ...]
+    protected: bool
+    weight: int
+    homes: frozenset[int]
+    partner: int | None = None
+    partner_protected: bool = False
+    partner_windows: tuple[tuple[int, int, EvenWindows | ListedWindows], ...] = ()
+
+    @property
+    def key(self) -> object:
+        """What makes two items interchangeable."""
+        return (
+            tuple((lane, windows.key) for lane, windows in self.windows),
+            self.protected,
+            self.partner is None or self.index,
+        )
+
+
+class Capacity:
+    """Free bytes behind a position, for one set of memories."""
+
+    __slots__ = ("behind", "ends", "homes", "starts")
+
+    def __init__(self, homes: frozenset[int], segments: Sequence[Segment]) -> None:
+        self.homes = homes
+        self.starts = [low for low, _ in segments]
+        self.ends = [high for _, high in segments]
+        self.behind = [0] * (len(segments) + 1)
+        for i in range(len(segments) - 1, -1, -1):
+            self.behind[i] = self.behind[i + 1] + segments[i][1] - segments[i][0]
+
+    def after(self, position: int) -> int:
+        """Return the free bytes at or after `position`."""
+        i = bisect_right(self.ends, position)
+        if i == len(self.ends):
+            return 0
+        return self.behind[i] - max(0, position - self.starts[i])
+
+
+def _twins(items: Sequence[Item]) -> list[int]:
+    """Return, for each item, the mask of the earlier items of its kind."""
+    seen: dict[object, int] = {}
+    masks = []
+    for number, item in enumerate(items):
+        mask = seen.get(item.key, 0)
+        masks.append(mask)
+        seen[item.key] = mask | 1 << number
+    return masks
+
+
+class _Budget:
+    __slots__ = ("left",)
+
+    def __init__(self) -> None:
+        self.left = STATE_LIMIT
+
+    def spend(self) -> None:
+        self.left -= 1
+        if self.left < 0:
+            raise PlanError(
+                f"the memory map search gave up after {STATE_LIMIT} arrangements",
+                where="plan",
+                next_step="pin some blocks with [[pin]] (block and at), or put keep-areas together into one",
+            )
+
+
+def pack_row(
+    items: Sequence[Item], capacities: Sequence[Capacity], round_up: Callable[[int], int] | None
+) -> Placed | None:
+    """Return a place for every item in one row of memories, or None where there is proof that none exists.
+
+    Args:
+        items: What to place, in order of preference.
+        capacities: Free bytes per set of memories.
+        round_up: The next write-protection bound, where protected blocks may end between two bounds; else None.
+    """
+    if not items:
+        return {}
+    twins = _twins(items)
+    firsts = [item.windows[0][1].first for item in items]
+    protected = [item.protected for item in items]
+    shares = [tuple(item.weight if item.homes <= c.homes else 0 for c in capacities) for item in items]
+    afters = [c.after for c in capacities]
+    seen: dict[int, int] = {}
+    placed: Placed = {}
+    budget = _Budget()
+    count = len(items)
+    infinity = 1 << 60
+
+    def go(rest: int, position: int, kind: int, needs: tuple[int, ...]) -> bool:
+        budget.spend()
+        for after, need in zip(afters, needs, strict=True):
+            if need > after(position):
+                return False
+        to_protected = to_open = position
+        if kind and round_up is not None:
+            if kind == 1:
+                to_open = round_up(position)
+            else:
+                to_protected = round_up(position)
+        limit = infinity
+        options: list[tuple[int, int, int]] = []
+        for number in range(count):
+            if not rest >> number & 1 or rest & twins[number]:
+                continue
+            window = firsts[number](to_protected if protected[number] else to_open)
+            if window is None:
+                return False
+            start, end = window
+            options.append((number, start, end))
+            if round_up is not None:
+                end = round_up(end)
+            limit = min(limit, end)
+        for number, start, end in options:
+            if start >= limit:
+                continue
+            left = rest & ~(1 << number)
+            next_kind = 0
+            if round_up is not None and round_up(end) != end:
+                next_kind = 1 if protected[number] else 2
+            key = left << 2 | next_kind
+            known = seen.get(key)
+            if known is not None and known <= end:
+                continue
+            seen[key] = end
+            share = shares[number]
+            if not left or go(left, end, next_kind, tuple(n - s for n, s in zip(needs, share, strict=True))):
+                placed[items[number].index] = (start, end)
+                return True
+        return False
+
+    total = tuple(sum(share[i] for share in shares) for i in range(len(capacities)))
+    return placed if go((1 << count) - 1, 0, 0, total) else None
+
+
+def pack_lanes(
+    items: Sequence[Item],
+    lanes: int,
+    capacities: Sequence[Sequence[Capacity]],
+    round_up: Callable[[int], int] | None,
+) -> Placed | None:
+    """Return a place for every item where pairs lie in opposite banks, or None where none exists.
+
+    Each bank that holds half of a pair is a lane with a frontier of its own; a set of blocks once placed is not
+    placed again with all frontiers as high or higher. `capacities[i]` are the lanes of the i-th set of memories.
+    """
+    if not items:
+        return {}
+    twins = _twins(items)
+    seen: dict[tuple[int, tuple[int, ...]], list[tuple[int, ...]]] = {}
+    placed: Placed = {}
+    budget = _Budget()
+    infinity = 1 << 60
+
+    def known_better(key: tuple[int, tuple[int, ...]], fronts: tuple[int, ...]) -> bool:
+        found = seen.setdefault(key, [])
+        if any(all(a <= b for a, b in zip(old, fronts, strict=True)) for old in found):
+            return True
+        found[:] = [old for old in found if not all(b <= a for a, b in zip(old, fronts, strict=True))]
+        found.append(fronts)
+        return False
+
+    def fits_by_bytes(rest: int, fronts: tuple[int, ...]) -> bool:
+        for by_lane in capacities:
+            homes = by_lane[0].homes
+            need = sum(it.weight for n, it in enumerate(items) if rest >> n & 1 and it.homes <= homes)
+            if need > sum(c.after(front) for c, front in zip(by_lane, fronts, strict=True)):
+                return False
+        return True
+
+    def front_for(lane: int, protected: bool, fronts: tuple[int, ...], kinds: tuple[int, ...]) -> int:
+        kind = kinds[lane]
+        if round_up is None or not kind or (kind == 1) == protected:
+            return fronts[lane]
+        return round_up(fronts[lane])
+
+    def moves(number: int, fronts: tuple[int, ...], kinds: tuple[int, ...]) -> list[list[tuple[int, int, int, int]]]:
+        """Ways to place one item now: each a list of (block, lane, start, end)."""
+        item = items[number]
+        ways: list[list[tuple[int, int, int, int]]] = []
+        if item.partner is None:
+            for lane, windows in item.windows:
+                window = windows.first(front_for(lane, item.protected, fronts, kinds))
+                if window is not None:
+                    ways.append([(item.index, lane, *window)])
+            return ways
+        for (lane, mine), (other_lane, distance, others) in zip(item.windows, item.partner_windows, strict=True):
+            position = max(
+                front_for(lane, item.protected, fronts, kinds),
+                front_for(other_lane, item.partner_protected, fronts, kinds) - distance,
+            )
+            ways.extend(
+                [(item.index, lane, a, b), (item.partner, other_lane, c, d)]
+                for (a, b), (c, d) in _pair_windows(mine, others, distance, position)
+            )
+        return ways
+
+    def go(rest: int, fronts: tuple[int, ...], kinds: tuple[int, ...]) -> bool:
+        budget.spend()
+        if not fits_by_bytes(rest, fronts):
+            return False
+        limits = [infinity] * lanes
+        options = []
+        for number in range(len(items)):
+            if not rest >> number & 1 or rest & twins[number]:
+                continue
+            ways = moves(number, fronts, kinds)
+            if not ways:
+                return False
+            options.append((number, ways))
+            if items[number].partner is None:
+                for way in ways:
+                    _, lane, _, end = way[0]
+                    limits[lane] = min(limits[lane], end if round_up is None else round_up(end))
+        for number, ways in options:
+            for way in ways:
+                if any(start >= limits[lane] for _, lane, start, _ in way):
+                    continue
+                new_fronts, new_kinds = list(fronts), list(kinds)
+                guards = (items[number].protected, items[number].partner_protected)
+                for guarded, (_, lane, _, end) in zip(guards, way, strict=False):
+                    new_fronts[lane] = end
+                    new_kinds[lane] = 0
+                    if round_up is not None and round_up(end) != end:
+                        new_kinds[lane] = 1 if guarded else 2
+                left = rest & ~(1 << number)
+                if known_better((left, tuple(new_kinds)), tuple(new_fronts)):
+                    continue
+                if not left or go(left, tuple(new_fronts), tuple(new_kinds)):
+                    for block, _, start, end in way:
+                        placed[block] = (start, end)
+                    return True
+        return False
+
+    return placed if go((1 << len(items)) - 1, (0,) * lanes, (0,) * lanes) else None
+
+
+def _pair_windows(
+    mine: Windows, others: EvenWindows | ListedWindows, distance: int, position: int
+) -> list[tuple[Window, Window]]:
+    """Return the windows of a pair from `position` on: the first common start, and later ones that end earlier."""
+    found: list[tuple[Window, Window]] = []
+    while True:
+        first = mine.first(position)
+        if first is None:
+            return found
+        second = others.first(first[0] + distance)
+        if second is None:
+            return found
+        if second[0] - distance != first[0]:
+            position = second[0] - distance
+            continue
+        if all(first[1] < a[1] or second[1] < b[1] for a, b in found):
+            found.append((first, second))
+        if not (isinstance(mine, ListedWindows) or isinstance(others, ListedWindows)):
+            return found
+        position = first[0] + 1

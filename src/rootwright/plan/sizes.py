@@ -1,0 +1,164 @@
+"""The sizes that tied blocks can share: the few that are worth trying, smallest first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+from math import gcd, lcm
+
+from rootwright.plan.windows import Segment, Shape, Space
+
+Fields = Sequence[tuple[Space, tuple[Segment, ...]]]
+
+
+@dataclass(frozen=True, slots=True)
+class SizeGroup:
+    """Blocks of one size, by number; `patterns` are those of them that also share a sector pattern."""
+
+    members: tuple[int, ...]
+    patterns: tuple[tuple[int, ...], ...] = ()
+
+
+def candidate_sizes(members: Sequence[tuple[Shape, Fields]]) -> list[int]:
+    """Return the sizes in bytes worth trying, ascending.
+
+    A size is left out when a smaller one has, for every block, a window at each start where the larger one has: each
+    map with the larger size then holds one with the smaller. So one size is enough on even sectors, and a few on
+    uneven ones.
+
+    Args:
+        members: For each tied block its shape (with what ties on sectors decided) and the memories it may be in.
+    """
+    exacts = {shape.exact for shape, _ in members if shape.exact is not None}
+    if len(exacts) > 1:
+        return []
+    need = max(shape.need for shape, _ in members)
+    if exacts:
+        size = exacts.pop()
+        return [size] if size >= need and _signature(members, size) is not None else []
+    kept: list[tuple[int, list[int]]] = []
+    comparable = not any(
+        shape.reach or (shape.min_sectors > 1 and any(space.even is None for space, _ in fields))
+        for shape, fields in members
+    )
+    for size in _sizes_from(members, need):
+        signature = _signature(members, size)
+        if signature is None:
+            continue
+        if comparable and any(
+            all(new & ~old == 0 for new, old in zip(signature, known, strict=True)) for _, known in kept
+        ):
+            continue
+        kept.append((size, signature))
+        if comparable and _is_final(members, size, signature):
+            break
+    return [size for size, _ in kept]
+
+
+def _sizes_from(members: Sequence[tuple[Shape, Fields]], need: int) -> Iterator[int]:
+    """Yield, ascending, all sizes that windows on uneven sectors have, and the least ones on even sectors."""
+    room = min(
+        max((high - low for _, segments in fields for low, high in segments), default=0) for _, fields in members
+    )
+    spaces = {space.shift: space for _, fields in members for space, _ in fields}
+    total = sum(space.high - space.low for space in spaces.values())
+    limit = min(room, total // len(members))
+    found: set[int] = set()
+    grids: set[int] = set()
+    leasts = {need}
+    uneven: dict[int, Space] = {}
+    for shape, fields in members:
+        for space, _ in fields:
+            if not shape.whole:
+                grids.add(space.unit)
+            elif space.even is None:
+                uneven[space.shift] = space
+            else:
+                grid = lcm(space.even, space.granule) if shape.granule_ends else space.even
+                grids.add(lcm(grid, *shape.steps))
+                leasts.add(max(need, shape.min_sectors * space.even))
+    for count in range(1, len(grids) + 1):
+        for chosen in combinations(sorted(grids), count):
+            grid = lcm(*chosen)
+            found.update(-(-least // grid) * grid for least in leasts)
+    for space in uneven.values():
+        unit = gcd(*space.sizes)
+        marks = 0
+        for bound in space.bounds:
+            marks |= 1 << (bound - space.low) // unit
+        distances = 0
+        for bound in space.bounds:
+            distances |= marks >> (bound - space.low) // unit
+        step = max(1, -(-need // unit))
+        distances >>= step
+        while distances:
+            low_bit = (distances & -distances).bit_length() - 1
+            found.add((step + low_bit) * unit)
+            step += low_bit + 1
+            distances >>= low_bit + 1
+    yield from sorted(size for size in found if need <= size <= limit)
+
+
+def _signature(members: Sequence[tuple[Shape, Fields]], size: int) -> list[int] | None:
+    """Return, per block and memory, the starts of its windows of `size` as a bit mask; None where a block has none."""
+    signature: list[int] = []
+    for shape, fields in members:
+        fixed = replace(shape, exact=size)
+        some = 0
+        for space, segments in fields:
+            if space.even is not None or not shape.whole:
+                mask = int(space.windows(fixed, segments) is not None)
+            else:
+                mask = _starts(space, fixed, segments, size)
+            some |= mask
+            signature.append(mask)
+        if not some:
+            return None
+    return signature
+
+
+def _starts(space: Space, shape: Shape, segments: tuple[Segment, ...], size: int) -> int:
+    unit = gcd(*space.sizes)
+    starts, ends, bounds = space.marks(shape, unit)
+    if size % unit or any(size % step for step in shape.steps):
+        return 0
+    if shape.cap is not None:
+        segments = space.capped(segments, shape.cap)
+    room = 0
+    for low, high in segments:
+        first, last = (low - space.low) // unit, (high - size - space.low) // unit
+        if last >= first:
+            room |= ((1 << (last - first + 1)) - 1) << first
+    mask = starts & (ends >> size // unit) & room
+    for step in shape.steps:
+        for inner in range(step, size, step):
+            if not mask:
+                break
+            mask &= bounds >> inner // unit if inner % unit == 0 else 0
+    return mask
+
+
+def _is_final(members: Sequence[tuple[Shape, Fields]], size: int, signature: list[int]) -> bool:
+    """Tell whether no larger size can have a start that this one has not."""
+    place = 0
+    for shape, fields in members:
+        for space, segments in fields:
+            mask = signature[place]
+            place += 1
+            if space.even is not None or not shape.whole:
+                if not mask:
+                    return False
+                continue
+            unit = gcd(*space.sizes)
+            starts, _, _ = space.marks(shape, unit)
+            if shape.cap is not None:
+                segments = space.capped(segments, shape.cap)
+            room = 0
+            for low, high in segments:
+                first, last = (low - space.low) // unit, (high - size - 1 - space.low) // unit
+                if last >= first:
+                    room |= ((1 << (last - first + 1)) - 1) << first
+            if starts & room & ~mask:
+                return False
+    return True

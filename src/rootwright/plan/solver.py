@@ -1,0 +1,621 @@
+"""The exact answer to one question: do these blocks, with these least sizes, find places on this part?"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from itertools import product as combinations
+
+from rootwright.describe.chip import Chip, ProtectionKind
+from rootwright.errors import PlanError
+from rootwright.layout.demand import Block, BlockRole, Demand, Tie, TieKind
+from rootwright.plan.packing import Capacity, Item, Placed, pack_lanes, pack_row
+from rootwright.plan.sizes import SizeGroup, candidate_sizes
+from rootwright.plan.windows import (
+    EvenWindows,
+    JoinedWindows,
+    ListedWindows,
+    Segment,
+    Shape,
+    Space,
+    Window,
+    Windows,
+)
+
+Sizes = tuple[int, ...]
+Homes = tuple[tuple[str, ...], ...]
+
+_WHOLE_TIES = (TieKind.SAME_PATTERN, TieKind.COMMON_MULTIPLE, TieKind.AT_LEAST_LARGEST_SECTOR)
+
+
+def find_granule(chip: Chip, memory: str) -> int:
+    """Return the smallest write-protection unit in bytes of a memory; 0 where it cannot be write-protected."""
+    kinds = chip.find_protections(ProtectionKind.WRITE_PROTECTION, memory)
+    return min((p.granule or 1 for p in kinds), default=0)
+
+
+def whole_sector_blocks(demand: Demand) -> frozenset[str]:
+    """Return the names of the blocks that take whole sectors: those that own them, logs, and blocks tied by sectors."""
+    tied = {name for tie in demand.ties if tie.kind in _WHOLE_TIES for name in tie.blocks}
+    return frozenset(b.name for b in demand.blocks if b.exclusive or b.min_sectors > 1 or b.name in tied)
+
+
+def pinned_addresses(demand: Demand, chip: Chip) -> dict[str, int]:
+    """Return the fixed addresses by block: pins, the reset address for the first boot stage, partners of pairs."""
+    pins = {b.name: b.at for b in demand.blocks if b.at is not None}
+    boots = [b for b in demand.blocks if b.role is BlockRole.BOOT]
+    if boots and not any(b.name in pins for b in boots):
+        start = chip.reset_address - boots[0].header
+        if any(m.base <= start < m.end for m in chip.memories if m.name in boots[0].memories):
+            pins[boots[0].name] = start
+    for tie in demand.ties:
+        if tie.kind is TieKind.OPPOSITE_BANK:
+            first, second = tie.blocks
+            for memory in (chip.memory(name) for name in demand.block(first).memories):
+                if memory.banks != 2:
+                    continue
+                half = memory.size // 2
+                if first in pins and second not in pins and memory.base <= pins[first] < memory.end:
+                    pins[second] = pins[first] + half
+                elif second in pins and first not in pins and memory.base <= pins[second] < memory.end:
+                    pins[first] = pins[second] - half
+    return pins
+
+
+class Solver:
+    """Answers `solve` for one demand on one part; keeps what the questions have in common.
+
+    Raises:
+        PlanError: The demand names a block, a memory or a tie that cannot be meant.
+    """
+
+    def __init__(self, demand: Demand, chip: Chip) -> None:
+        self.demand = demand
+        self.chip = chip
+        self.blocks = demand.blocks
+        self.number = {block.name: i for i, block in enumerate(self.blocks)}
+        self._require_sense()
+        self.spaces = {m.name: Space(m, i, find_granule(chip, m.name)) for i, m in enumerate(chip.memories)}
+        whole = whole_sector_blocks(demand)
+        self.whole = [block.name in whole for block in self.blocks]
+        self.pins = pinned_addresses(demand, chip)
+        self.groups = self._size_groups()
+        self.pairs = {
+            self.number[t.blocks[0]]: self.number[t.blocks[1]] for t in demand.ties if t.kind is TieKind.OPPOSITE_BANK
+        }
+        self.sector_ties = [
+            t for t in demand.ties if t.kind in (TieKind.AT_LEAST_LARGEST_SECTOR, TieKind.COMMON_MULTIPLE)
+        ]
+        self.homes: Homes = tuple(self._homes(i) for i in range(len(self.blocks)))
+        self._cache: dict[object, EvenWindows | ListedWindows | None] = {}
+        self._size_cache: dict[object, list[tuple[int, ...]]] = {}
+
+    @property
+    def least(self) -> Sizes:
+        """The least size of each block, as the demand states it."""
+        return tuple(block.min_size for block in self.blocks)
+
+    def _require_sense(self) -> None:
+        if len(self.number) != len(self.blocks):
+            raise PlanError("two blocks have one name", where=self.demand.traits.name, next_step="rename one of them")
+        names = {memory.name for memory in self.chip.memories}
+        for block in self.blocks:
+            for memory in block.memories:
+                if memory not in names:
+                    raise PlanError(
+                        f"block {block.name!r} may be in memory {memory!r}, which {self.chip.name} does not have",
+                        where=self.demand.traits.name,
+                        next_step=f"use one of: {', '.join(sorted(names))}",
+                    )
+            if block.vector_align < 1 or block.min_size < 0 or block.min_sectors < 0:
+                raise PlanError(f"block {block.name!r} has a size or alignment below zero", next_step="correct it")
+        paired: set[str] = set()
+        for tie in self.demand.ties:
+            for name in tie.blocks:
+                if name not in self.number:
+                    raise PlanError(
+                        f"a tie ({tie.kind}) names {name!r}, but no block has that name",
+                        where=self.demand.traits.name,
+                        next_step=f"use one of: {', '.join(self.number)}",
+                    )
+            if tie.kind is TieKind.OPPOSITE_BANK:
+                if len(tie.blocks) != 2 or paired & set(tie.blocks) or len(set(tie.blocks)) != 2:
+                    raise PlanError(
+                        f"the tie '{tie.kind}' of {', '.join(tie.blocks)} is not between two blocks of their own",
+                        where=self.demand.traits.name,
+                        next_step="tie exactly two blocks, each in one such tie",
+                    )
+                paired.update(tie.blocks)
+
+    def _size_groups(self) -> list[SizeGroup]:
+        sized = [t for t in self.demand.ties if t.kind in (TieKind.SAME_SIZE, TieKind.SAME_PATTERN)]
+        patterned = [t for t in sized if t.kind is TieKind.SAME_PATTERN]
+        pattern_sets = _components(patterned, self.number)
+        groups = []
+        for members in _components(sized, self.number):
+            inside = tuple(p for p in pattern_sets if set(p) <= set(members))
+            groups.append(SizeGroup(members, inside))
+        return groups
+
+    def _homes(self, i: int) -> tuple[str, ...]:
+        """Return the memories a block may be in, unfit ones taken out."""
+        block = self.blocks[i]
+        at = self.pins.get(block.name)
+        homes = []
+        for name in block.memories:
+            space = self.spaces[name]
+            if block.write_protect and not space.granule:
+                continue
+            if block.bank is not None and block.bank >= space.memory.banks:
+                continue
+            if at is not None and not space.memory.base <= at < space.memory.end:
+                continue
+            homes.append(name)
+        for first, second in self.pairs.items():
+            if i in (first, second):
+                other = self.blocks[second if i == first else first].memories
+                homes = [n for n in homes if self.spaces[n].memory.banks == 2 and n in other]
+        return tuple(homes[:1] if at is not None else homes)
+
+    def _field(self, i: int, space: Space) -> tuple[Segment, ...]:
+        """Return the whole stretch of one memory that a block may use, blind to other blocks."""
+        low, high = space.low, space.high
+        bank = self.blocks[i].bank
+        if bank is not None and space.memory.banks == 2:
+            low, high = (low, space.half) if bank == 0 else (space.half, high)
+        at = self.pins.get(self.blocks[i].name)
+        if at is not None:
+            low = at + space.shift
+        return ((low, high),) if low < high else ()
+
+    # -- the question ---------------------------------------------------------------------------------------------
+
+    def solve(self, least: Sizes, homes: Homes | None = None, only: int | None = None) -> Placed | None:
+        """Return a window (linear positions) per block number, or None where it is proven that no map exists.
+
+        Args:
+            least: Least size in bytes per block, instead of the demand's.
+            homes: Allowed memories per block, instead of the demand's.
+            only: Look at the first so many blocks alone, ties among them included.
+        """
+        count = len(self.blocks) if only is None else only
+        homes = homes or self.homes
+        if any(not homes[i] for i in range(count)):
+            return None
+        for shapes in self._shapes(least, homes, count):
+            placed = self._pack(shapes, homes, count)
+            if placed is not None:
+                return placed
+        return None
+
+    def _shapes(self, least: Sizes, homes: Homes, count: int) -> Iterator[list[Shape]]:
+        """Yield every way to decide sizes and sectors of tied blocks that is not worse than another."""
+        base = [self._shape(i, least[i]) for i in range(count)]
+        if any(s.exact is not None and s.exact < s.need for s in base):
+            return
+        for capped in self._sector_choices(base, homes, count):
+            yield from self._size_choices(capped, homes, count)
+
+    def _sector_choices(self, base: list[Shape], homes: Homes, count: int) -> Iterator[list[Shape]]:
+        """Yield the shapes for each choice of the largest sector, where ties ask for it."""
+        ties: list[tuple[Tie, list[int]]] = []
+        for tie in self.sector_ties:
+            members = [self.number[n] for n in tie.blocks if self.number[n] < count]
+            if len(members) > 1 and (tie.kind is TieKind.COMMON_MULTIPLE or members[0] == self.number[tie.blocks[0]]):
+                ties.append((tie, members))
+        choices: list[list[tuple[int, int | None]]] = []
+        for tie, members in ties:
+            watched = members if tie.kind is TieKind.COMMON_MULTIPLE else members[1:]
+            sizes = sorted({s for i in watched for name in homes[i] for s in self.spaces[name].sizes})
+            found: list[tuple[int, int | None]] = []
+            for size in sizes:
+                if tie.kind is TieKind.AT_LEAST_LARGEST_SECTOR:
+                    found.append((size, None))
+                    continue
+                certain = [i for i in members if all(self.spaces[n].sizes == [size] for n in homes[i])]
+                reachers = certain[:1] or [i for i in members if any(size in self.spaces[n].sizes for n in homes[i])]
+                found.extend((size, i) for i in reachers)
+            choices.append(found)
+        for chosen in combinations(*choices):
+            shapes = list(base)
+            sound = True
+            for (tie, members), (size, reacher) in zip(ties, chosen, strict=True):
+                if tie.kind is TieKind.COMMON_MULTIPLE:
+                    for i in members:
+                        reach = size if i == reacher else 0
+                        sound &= reach == 0 or shapes[i].reach in (0, reach)
+                        shapes[i] = _capped(shapes[i], size, reach=reach, steps=(size,))
+                else:
+                    first = members[0]
+                    shapes[first] = replace(shapes[first], need=max(shapes[first].need, size))
+                    exact = shapes[first].exact
+                    sound &= exact is None or exact >= size
+                    for i in members[1:]:
+                        shapes[i] = _capped(shapes[i], size)
+            if sound:
+                yield shapes
+
+    def _size_choices(self, shapes: list[Shape], homes: Homes, count: int) -> Iterator[list[Shape]]:
+        """Yield the shapes for each size, and sector pattern, that tied blocks can share."""
+        per_group: list[list[list[tuple[int, Shape]]]] = []
+        for group in self.groups:
+            members = tuple(i for i in group.members if i < count)
+            if len(members) < 2:
+                continue
+            options = self._group_options(group, members, shapes, homes, count)
+            if not options:
+                return
+            per_group.append(options)
+        for chosen in combinations(*per_group):
+            decided = list(shapes)
+            for option in chosen:
+                for i, shape in option:
+                    decided[i] = shape
+            yield decided
+
+    def _group_options(
+        self, group: SizeGroup, members: tuple[int, ...], shapes: list[Shape], homes: Homes, count: int
+    ) -> list[list[tuple[int, Shape]]]:
+        fields = {i: [(self.spaces[n], self._field(i, self.spaces[n])) for n in homes[i]] for i in members}
+        options: list[list[tuple[int, Shape]]] = []
+        for size in candidate_sizes([(shapes[i], fields[i]) for i in members]):
+            fixed = {i: replace(shapes[i], exact=size) for i in members}
+            pattern_choices: list[list[tuple[tuple[int, ...], tuple[tuple[int, int], ...]]]] = []
+            for same in group.patterns:
+                inside = tuple(i for i in same if i < count)
+                if len(inside) < 2:
+                    continue
+                shared: set[tuple[tuple[int, int], ...]] | None = None
+                for i in inside:
+                    mine = {p for space, field in fields[i] for p in _patterns(space, fixed[i], field)}
+                    shared = mine if shared is None else shared & mine
+                pattern_choices.append([(inside, pattern) for pattern in sorted(shared or ())])
+            for patterns in combinations(*pattern_choices):
+                decided = dict(fixed)
+                for inside, pattern in patterns:
+                    for i in inside:
+                        decided[i] = replace(decided[i], pattern=pattern)
+                options.append(list(decided.items()))
+        return options
+
+    def smallest_alone(self, i: int) -> int | None:
+        """Return the least bytes that block i takes on an empty part, or None where it has no place even there."""
+        block = self.blocks[i]
+        shape = self._shape(i, block.min_size)
+        found: list[int] = []
+        for name in self.homes[i]:
+            space = self.spaces[name]
+            field = self._field(i, space)
+            windows = self._windows(space, shape, field, every_start=True)
+            if windows is None:
+                continue
+            if block.name in self.pins:
+                window = windows.first(field[0][0])
+                if window is not None and window[0] == field[0][0]:
+                    found.append(window[1] - window[0])
+            else:
+                found.append(windows.smallest)
+        return min(found, default=None)
+
+    def _shape(self, i: int, least: int) -> Shape:
+        block = self.blocks[i]
+        return Shape(
+            need=max(1, least),
+            exact=block.size,
+            whole=self.whole[i],
+            min_sectors=max(1, block.min_sectors),
+            granule_ends=block.write_protect and self.whole[i],
+            align=block.vector_align,
+            header=block.header,
+        )
+
+    # -- packing --------------------------------------------------------------------------------------------------
+
+    def _windows(
+        self, space: Space, shape: Shape, segments: tuple[Segment, ...], *, every_start: bool = False
+    ) -> EvenWindows | ListedWindows | None:
+        if space.even is not None or not shape.whole:
+            return space.windows(shape, segments)
+        key = (space.shift, shape, segments, every_start)
+        if key not in self._cache:
+            self._cache[key] = space.windows(shape, segments, every_start=every_start)
+        return self._cache[key]
+
+    def _pack(self, shapes: list[Shape], homes: Homes, count: int) -> Placed | None:
+        pinned = self._pinned_windows(shapes, homes, count)
+        if pinned is None:
+            return None
+        pairs = {a: b for a, b in self.pairs.items() if b < count and a < count and a not in pinned}
+        for a, b in self.pairs.items():
+            if a in pinned and b in pinned:
+                half = self.spaces[homes[a][0]].memory.size // 2
+                if homes[a] != homes[b] or pinned[b][0] - pinned[a][0] != half:
+                    return None
+        if not pairs:
+            return self._pack_with(shapes, homes, count, pinned, pairs)
+        found = self._pack_with(shapes, homes, count, pinned, pairs)
+        if found is not None:
+            return found
+        crossing: dict[tuple[int, ...], bool] = {}
+        for extra in self._middle_windows(shapes, homes, count, pinned, pairs):
+            absent = tuple(sorted(extra))
+            if absent not in crossing:  # Where the others do not fit without these blocks, no place of these helps.
+                rest = self._pack_with(shapes, homes, count, pinned, pairs, absent=absent)
+                crossing[absent] = rest is not None
+            if crossing[absent]:
+                found = self._pack_with(shapes, homes, count, {**pinned, **extra}, pairs)
+                if found is not None:
+                    return found
+        return None
+
+    def _pinned_windows(self, shapes: list[Shape], homes: Homes, count: int) -> Placed | None:
+        """Return the windows of pinned blocks, or None where one does not fit at its pin or two collide."""
+        pinned: Placed = {}
+        for i in range(count):
+            if self.blocks[i].name not in self.pins:
+                continue
+            space = self.spaces[homes[i][0]]
+            field = self._field(i, space)
+            windows = self._windows(space, shapes[i], field, every_start=True)
+            window = windows.first(field[0][0]) if windows is not None else None
+            if window is None or window[0] != field[0][0]:
+                return None
+            if any(self._collide(i, window, space, j, other) for j, other in pinned.items()):
+                return None
+            pinned[i] = window
+        return pinned
+
+    def _collide(self, i: int, mine: Window, space: Space, j: int, other: Window) -> bool:
+        low, high = self._obstacle(i, space, j, other)
+        return mine[0] < high and low < mine[1]
+
+    def _obstacle(self, i: int, space: Space, j: int, window: Window) -> Window:
+        """Return what block j's window takes away from block i: its sectors, or its write-protection units."""
+        low, high = window
+        if self.whole[i]:
+            low, high = space.sector_bounds(low, high)
+        if self.blocks[i].write_protect != self.blocks[j].write_protect:
+            low, high = min(low, space.round_down(window[0])), max(high, space.round_up(window[1]))
+        return low, high
+
+    def find_free(self, i: int, space: Space, placed: Placed) -> tuple[Segment, ...]:
+        """Return what placed blocks leave of a memory for block i."""
+        segments = list(self._field(i, space))
+        for j, window in placed.items():
+            if not space.low <= window[0] < space.high:
+                continue
+            low, high = self._obstacle(i, space, j, window)
+            segments = [
+                part for a, z in segments for part in ((a, min(z, low)), (max(a, high), z)) if part[0] < part[1]
+            ]
+        return tuple(segments)
+
+    def _pack_with(
+        self,
+        shapes: list[Shape],
+        homes: Homes,
+        count: int,
+        pinned: Placed,
+        pairs: dict[int, int],
+        absent: tuple[int, ...] = (),
+    ) -> Placed | None:
+        seconds = set(pairs.values())
+        split = {n for a in pairs for n in homes[a]}
+        lane_of: dict[tuple[str, int], int] = {}
+        for name in self.spaces:
+            if name in split:
+                lane_of[name, 0], lane_of[name, 1] = len(set(lane_of.values())), len(set(lane_of.values())) + 1
+        rest_lane = len(set(lane_of.values()))
+        items: list[Item] = []
+        frees: dict[tuple[bool, bool, tuple[str, ...], int | None], list[tuple[Space, tuple[Segment, ...]]]] = {}
+
+        def free_of(i: int) -> list[tuple[Space, tuple[Segment, ...]]]:
+            block = self.blocks[i]
+            key = (self.whole[i], block.write_protect, homes[i], block.bank)
+            if key not in frees:
+                frees[key] = [(self.spaces[n], self.find_free(i, self.spaces[n], pinned)) for n in homes[i]]
+            return frees[key]
+
+        for i in range(count):
+            if i in pinned or i in seconds or i in absent:
+                continue
+            item = (
+                self._pair_item(i, pairs[i], shapes, free_of, lane_of)
+                if i in pairs
+                else self._single_item(i, shapes[i], free_of(i), split, lane_of, rest_lane)
+            )
+            if item is None:
+                return None
+            items.append(item)
+        loose_protected = any(
+            not self.whole[i] and self.blocks[i].write_protect for i in range(count) if i not in pinned
+        )
+        round_up = self._round_up if loose_protected else None
+        capacities = self._capacities(items, pinned)
+        if not lane_of:
+            placed = pack_row(items, [Capacity(h, s) for h, s in capacities], round_up)
+        else:
+            lanes = rest_lane + 1
+            by_lane = [
+                [Capacity(h, self._lane_segments(segments, lane, lane_of, rest_lane)) for lane in range(lanes)]
+                for h, segments in capacities
+            ]
+            placed = pack_lanes(items, lanes, by_lane, round_up)
+        return None if placed is None else {**placed, **pinned}
+
+    def _round_up(self, position: int) -> int:
+        for space in self.spaces.values():
+            if space.low <= position <= space.high:
+                return space.round_up(position)
+        return position
+
+    def _single_item(
+        self,
+        i: int,
+        shape: Shape,
+        free: Sequence[tuple[Space, tuple[Segment, ...]]],
+        split: set[str],
+        lane_of: dict[tuple[str, int], int],
+        rest_lane: int,
+    ) -> Item | None:
+        by_lane: dict[int, list[tuple[int, EvenWindows | ListedWindows]]] = {}
+        for space, segments in free:
+            name = space.memory.name
+            parts = [(rest_lane, segments)]
+            if name in split:
+                parts = [
+                    (lane_of[name, bank], _cut(segments, *span))
+                    for bank, span in enumerate(((space.low, space.half), (space.half, space.high)))
+                ]
+            for lane, part in parts:
+                windows = self._windows(space, shape, part) if part else None
+                if windows is not None:
+                    by_lane.setdefault(lane, []).append((space.low, windows))
+        if not by_lane:
+            return None
+        joined: list[tuple[int, Windows]] = []
+        for lane in sorted(by_lane):
+            parts_here = [w for _, w in sorted(by_lane[lane], key=lambda part: part[0])]
+            joined.append((lane, parts_here[0] if len(parts_here) == 1 else JoinedWindows(parts_here)))
+        return Item(
+            index=i,
+            windows=tuple(joined),
+            protected=self.blocks[i].write_protect,
+            weight=min(w.smallest for _, w in joined),
+            homes=frozenset(space.shift for space, _ in free),
+        )
+
+    def _pair_item(
+        self,
+        i: int,
+        j: int,
+        shapes: list[Shape],
+        free_of: Callable[[int], list[tuple[Space, tuple[Segment, ...]]]],
+        lane_of: dict[tuple[str, int], int],
+    ) -> Item | None:
+        mine, others, weights, homes = [], [], [], []
+        second = dict((space.memory.name, segments) for space, segments in free_of(j))
+        for space, segments in free_of(i):
+            name = space.memory.name
+            if name not in second:
+                continue
+            first_windows = self._windows(space, shapes[i], _cut(segments, space.low, space.half), every_start=True)
+            other_part = _cut(second[name], space.half, space.high)
+            second_windows = self._windows(space, shapes[j], other_part, every_start=True)
+            if first_windows is None or second_windows is None:
+                continue
+            mine.append((lane_of[name, 0], first_windows))
+            others.append((lane_of[name, 1], space.half - space.low, second_windows))
+            weights.append(first_windows.smallest + second_windows.smallest)
+            homes.append(space.shift)
+        if not mine:
+            return None
+        return Item(
+            index=i,
+            windows=tuple(mine),
+            protected=self.blocks[i].write_protect,
+            weight=min(weights),
+            homes=frozenset(homes),
+            partner=j,
+            partner_protected=self.blocks[j].write_protect,
+            partner_windows=tuple(others),
+        )
+
+    def _capacities(self, items: Sequence[Item], pinned: Placed) -> list[tuple[frozenset[int], list[Segment]]]:
+        """Return, for each set of memories that blocks are confined to, what pinned blocks leave of it."""
+        unions = {item.homes for item in items}
+        unions.add(frozenset().union(*unions) if unions else frozenset())
+        found = []
+        for homes in sorted(unions, key=lambda h: (len(h), sorted(h))):
+            segments: list[Segment] = []
+            for space in self.spaces.values():
+                if space.shift not in homes:
+                    continue
+                low = space.low
+                for a, z in sorted(w for w in pinned.values() if space.low <= w[0] < space.high):
+                    if low < a:
+                        segments.append((low, a))
+                    low = max(low, z)
+                if low < space.high:
+                    segments.append((low, space.high))
+            found.append((homes, segments))
+        return found
+
+    def _lane_segments(
+        self, segments: list[Segment], lane: int, lane_of: dict[tuple[str, int], int], rest_lane: int
+    ) -> list[Segment]:
+        found: list[Segment] = []
+        for name, space in self.spaces.items():
+            if (name, 0) in lane_of:
+                if lane == lane_of[name, 0]:
+                    found.extend(_cut(segments, space.low, space.half))
+                elif lane == lane_of[name, 1]:
+                    found.extend(_cut(segments, space.half, space.high))
+            elif lane == rest_lane:
+                found.extend(_cut(segments, space.low, space.high))
+        return sorted(found)
+
+    def _middle_windows(
+        self, shapes: list[Shape], homes: Homes, count: int, pinned: Placed, pairs: dict[int, int]
+    ) -> Iterator[Placed]:
+        """Yield the windows of a block that lies across the middle of a memory whose banks hold pairs."""
+        spaces = [self.spaces[n] for n in self.spaces if any(n in homes[a] for a in pairs)]
+        per_space: list[list[tuple[int, Window] | None]] = []
+        for space in spaces:
+            found: list[tuple[int, Window] | None] = [None]
+            for i in range(count):
+                if i in pinned or i in pairs or i in pairs.values() or space.memory.name not in homes[i]:
+                    continue
+                segments = self.find_free(i, space, pinned)
+                windows = self._windows(space, shapes[i], segments, every_start=True)
+                position = space.low
+                if isinstance(windows, EvenWindows):
+                    position = max(position, space.half - windows.smallest + 1)
+                while windows is not None and (window := windows.first(position)) is not None:
+                    if window[0] >= space.half:
+                        break
+                    if window[1] > space.half:
+                        found.append((i, window))
+                    position = window[0] + 1
+            per_space.append(found)
+        for chosen in combinations(*per_space):
+            extra = [c for c in chosen if c is not None]
+            if extra and len({i for i, _ in extra}) == len(extra):
+                yield dict(extra)
+
+
+def _capped(shape: Shape, size: int, *, reach: int = 0, steps: tuple[int, ...] = ()) -> Shape:
+    cap = size if shape.cap is None else min(size, shape.cap)
+    return replace(shape, cap=cap, reach=shape.reach or reach, steps=tuple(sorted({*shape.steps, *steps})))
+
+
+def _cut(segments: Sequence[Segment], low: int, high: int) -> tuple[Segment, ...]:
+    return tuple((max(a, low), min(z, high)) for a, z in segments if max(a, low) < min(z, high))
+
+
+def _patterns(space: Space, shape: Shape, field: tuple[Segment, ...]) -> set[tuple[tuple[int, int], ...]]:
+    """Return the sector patterns of all windows of one size in a memory."""
+    windows = space.windows(shape, field, every_start=True)
+    if isinstance(windows, ListedWindows):
+        return {space.pattern(a, z) for a, z in zip(windows.starts, windows.ends, strict=True)}
+    if windows is None or space.even is None or shape.exact is None:
+        return set()
+    return {((shape.exact // space.even, space.even),)}
+
+
+def _components(ties: Sequence[Tie], number: dict[str, int]) -> list[tuple[int, ...]]:
+    """Return the sets of block numbers that ties hold together, each sorted."""
+    sets: list[set[int]] = []
+    for tie in ties:
+        joined = {number[name] for name in tie.blocks}
+        apart = []
+        for other in sets:
+            if other & joined:
+                joined |= other
+            else:
+                apart.append(other)
+        sets = [*apart, joined]
+    return sorted(tuple(sorted(s)) for s in sets)
+
+
+__all__ = ["Block", "Homes", "Sizes", "Solver", "find_granule", "pinned_addresses", "whole_sector_blocks"]

@@ -1,0 +1,367 @@
+"""Where one block may lie: the first window at or after a position, for even and uneven sector patterns.
+
+Positions are *linear*: the address plus a multiple of 2^40 per memory, so that all memories stand in one row.
+A window is (start, end). `first(p)` returns the window with the lowest end among those that start at `p` or later; both
+its start and its end never fall when `p` rises. The search rests on that.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from dataclasses import dataclass
+from math import gcd, lcm
+from typing import Protocol
+
+from rootwright.describe.chip import Memory
+
+Window = tuple[int, int]
+Segment = tuple[int, int]
+
+MEMORY_STEP = 1 << 40
+
+
+class Windows(Protocol):
+    """What the search asks of a block's possible places."""
+
+    smallest: int
+    key: tuple[object, ...]
+
+    def first(self, position: int) -> Window | None:
+        """Return the first window at or after `position`, or None."""
+        ...
+
+
+class EvenWindows:
+    """Windows of one size on an even grid inside free segments."""
+
+    __slots__ = ("key", "period", "residue", "segments", "smallest")
+
+    key: tuple[object, ...]
+
+    def __init__(self, segments: tuple[Segment, ...], size: int, residue: int, period: int) -> None:
+        self.segments = tuple(s for s in segments if s[1] - s[0] >= size)
+        self.smallest = size
+        self.residue = residue
+        self.period = period
+        self.key = (self.segments, size, residue % period, period)
+
+    def first(self, position: int) -> Window | None:
+        """Return the first window at or after `position`, or None."""
+        size = self.smallest
+        for low, high in self.segments:
+            if high > position:
+                start = position if position > low else low
+                start += (self.residue - start) % self.period
+                if start + size <= high:
+                    return start, start + size
+        return None
+
+
+class ListedWindows:
+    """Windows listed one by one: starts ascending, each with the end that suits it best."""
+
+    __slots__ = ("ends", "key", "smallest", "starts")
+
+    key: tuple[object, ...]
+
+    def __init__(self, windows: list[Window]) -> None:
+        self.starts = [start for start, _ in windows]
+        self.ends = [end for _, end in windows]
+        self.smallest = min((end - start for start, end in windows), default=0)
+        self.key = tuple(windows)
+
+    def first(self, position: int) -> Window | None:
+        """Return the first window at or after `position`, or None."""
+        index = bisect_left(self.starts, position)
+        return (self.starts[index], self.ends[index]) if index < len(self.starts) else None
+
+
+class JoinedWindows:
+    """Windows in several memories, in the row's order."""
+
+    __slots__ = ("key", "parts", "smallest")
+
+    key: tuple[object, ...]
+
+    def __init__(self, parts: list[EvenWindows | ListedWindows]) -> None:
+        self.parts = parts
+        self.smallest = min(part.smallest for part in parts)
+        self.key = tuple(part.key for part in parts)
+
+    def first(self, position: int) -> Window | None:
+        """Return the first window at or after `position`, or None."""
+        for part in self.parts:
+            found = part.first(position)
+            if found is not None:
+                return found
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """What a block asks of a window, once sizes and sectors of tied blocks are decided. Sizes in bytes.
+
+    Attributes:
+        whole: Whether it takes whole sectors.
+        exact: The size it must have, None where `need` is only the least.
+        granule_ends: Whether it starts and ends on the write-protection granule.
+        align, header: start + header is a multiple of `align`.
+        cap: The largest sector it may cover, None for any.
+        reach: The size of a sector that it must cover, 0 for no wish.
+        steps: Its size is a multiple of each of these, and a sector bound lies on every multiple inside it.
+        pattern: Sizes of its sectors as (count, size) runs, None for any.
+    """
+
+    need: int
+    exact: int | None
+    whole: bool
+    min_sectors: int
+    granule_ends: bool
+    align: int
+    header: int
+    cap: int | None = None
+    reach: int = 0
+    steps: tuple[int, ...] = ()
+    pattern: tuple[tuple[int, int], ...] | None = None
+
+
+class Space:
+    """One memory in the row: its sector bounds, its write-protection granule, its halves."""
+
+    def __init__(self, memory: Memory, index: int, granule: int) -> None:
+        self.memory = memory
+        self.shift = index * MEMORY_STEP
+        self.low = memory.base + self.shift
+        self.high = self.low + memory.size
+        self.half = self.low + memory.size // 2
+        self.granule = granule
+        self.unit = max(memory.program_unit, memory.tear_unit, 1)
+        runs = merged_runs(memory)
+        self.runs = runs
+        self.even: int | None = runs[0][1] if len(runs) == 1 else None
+        self.sizes = sorted({size for _, size in runs})
+        self._bounds: list[int] | None = None
+        self._marks: dict[tuple[bool, int, int, int], tuple[int, int, int]] = {}
+
+    @property
+    def bounds(self) -> list[int]:
+        """All sector bounds, first and last included, ascending."""
+        if self._bounds is None:
+            bounds, position = [self.low], self.low
+            for count, size in self.runs:
+                bounds.extend(range(position + size, position + count * size + 1, size))
+                position += count * size
+            self._bounds = bounds
+        return self._bounds
+
+    def marks(self, shape: Shape, unit: int) -> tuple[int, int, int]:
+        """Return bit masks over multiples of `unit` from the memory's start: allowed starts, allowed ends, bounds."""
+        key = (shape.granule_ends, shape.align, shape.header, unit)
+        if key not in self._marks:
+            granule = self.granule if shape.granule_ends else 1
+            starts = ends = bounds = 0
+            for bound in self.bounds:
+                bit = 1 << (bound - self.low) // unit
+                bounds |= bit
+                if (bound - self.low) % granule == 0:
+                    ends |= bit
+                    if (bound + shape.header) % shape.align == 0:
+                        starts |= bit
+            self._marks[key] = (starts, ends, bounds)
+        return self._marks[key]
+
+    def round_up(self, position: int) -> int:
+        """Return the next write-protection bound at or after `position`, at most the memory's end."""
+        if self.granule <= 1:
+            return position
+        return min(self.high, self.low + -(-(position - self.low) // self.granule) * self.granule)
+
+    def round_down(self, position: int) -> int:
+        """Return the last write-protection bound at or before `position`."""
+        if self.granule <= 1:
+            return position
+        return self.low + (position - self.low) // self.granule * self.granule
+
+    def sector_span(self, start: int, end: int) -> tuple[int, int]:
+        """Return the index of the first sector touched by [start, end) and how many are touched."""
+        if self.even is not None:
+            first = (start - self.low) // self.even
+            return first, -(-(end - self.low) // self.even) - first
+        first = bisect_left(self.bounds, start + 1) - 1
+        return first, bisect_left(self.bounds, end) - first
+
+    def sector_bounds(self, start: int, end: int) -> tuple[int, int]:
+        """Return [start, end) widened to whole sectors."""
+        if self.even is not None:
+            return (
+                self.low + (start - self.low) // self.even * self.even,
+                self.low + -(-(end - self.low) // self.even) * self.even,
+            )
+        first, count = self.sector_span(start, end)
+        return self.bounds[first], self.bounds[first + count]
+
+    def pattern(self, start: int, end: int) -> tuple[tuple[int, int], ...]:
+        """Return the sectors of [start, end) as (count, size) runs."""
+        found: list[tuple[int, int]] = []
+        position = self.low
+        for count, size in self.runs:
+            run_end = position + count * size
+            low, high = max(start, position), min(end, run_end)
+            if low < high:
+                found.append(((high - low) // size, size))
+            position = run_end
+        return tuple(found)
+
+    def capped(self, segments: tuple[Segment, ...], cap: int) -> tuple[Segment, ...]:
+        """Return the parts of `segments` that lie in sectors of at most `cap` bytes."""
+        allowed: list[list[int]] = []
+        position = self.low
+        for count, size in self.runs:
+            run_end = position + count * size
+            if size <= cap:
+                if allowed and allowed[-1][1] == position:
+                    allowed[-1][1] = run_end
+                else:
+                    allowed.append([position, run_end])
+            position = run_end
+        return tuple(
+            (max(low, a), min(high, z)) for low, high in segments for a, z in allowed if max(low, a) < min(high, z)
+        )
+
+    def windows(
+        self, shape: Shape, segments: tuple[Segment, ...], *, every_start: bool = False
+    ) -> EvenWindows | ListedWindows | None:
+        """Return the windows of `shape` inside the free `segments`, or None where there are none.
+
+        Windows that a later one ends before are left out unless `every_start` is set.
+        """
+        if shape.cap is not None and shape.whole:
+            segments = self.capped(segments, shape.cap)
+        if not segments:
+            return None
+        if not shape.whole:
+            return self._loose(shape, segments)
+        if self.even is not None:
+            return self._even(shape, segments, self.even)
+        listed = self._listed(shape, segments)
+        if not every_start:
+            listed = _best_ends(listed)
+        return ListedWindows(listed) if listed else None
+
+    def _loose(self, shape: Shape, segments: tuple[Segment, ...]) -> EvenWindows | None:
+        size = shape.exact if shape.exact is not None else -(-shape.need // self.unit) * self.unit
+        if size % self.unit:
+            return None
+        return self._on_grid(shape, segments, size, self.unit)
+
+    def _even(self, shape: Shape, segments: tuple[Segment, ...], sector: int) -> EvenWindows | None:
+        grid = lcm(sector, self.granule) if shape.granule_ends else sector
+        if shape.reach not in (0, sector) or any(step % sector for step in shape.steps):
+            return None
+        unit = lcm(grid, *shape.steps)
+        size = shape.exact
+        if size is None:
+            size = -(-max(shape.need, shape.min_sectors * sector) // unit) * unit
+        if size % unit or size < shape.min_sectors * sector:
+            return None
+        if shape.pattern is not None and shape.pattern != ((size // sector, sector),):
+            return None
+        return self._on_grid(shape, segments, size, grid)
+
+    def _on_grid(self, shape: Shape, segments: tuple[Segment, ...], size: int, grid: int) -> EvenWindows | None:
+        solved = aligned_grid(self.low, grid, shape.header, shape.align)
+        if solved is None:
+            return None
+        found = EvenWindows(segments, size, *solved)
+        return found if found.first(0) is not None else None
+
+    def _listed(self, shape: Shape, segments: tuple[Segment, ...]) -> list[Window]:
+        bounds, found = self.bounds, []
+        granule = self.granule if shape.granule_ends else 1
+        align, header, low_end = shape.align, shape.header, self.low
+        picky = bool(shape.steps or shape.reach or shape.pattern)
+        for low, high in segments:
+            first, last = bisect_left(bounds, low), bisect_left(bounds, high + 1) - 1
+            j = first
+            for i in range(first, last):
+                start = bounds[i]
+                if (start - low_end) % granule or (start + header) % align:
+                    continue
+                if shape.exact is not None:
+                    end = start + shape.exact
+                    if end > high:
+                        break
+                    j = bisect_left(bounds, end, j)
+                    if bounds[j] != end or j - i < shape.min_sectors or (end - low_end) % granule:
+                        continue
+                else:
+                    j = max(j, i + shape.min_sectors)
+                    while j <= last and bounds[j] - start < shape.need:
+                        j += 1
+                    k = j
+                    while k <= last and (
+                        (bounds[k] - low_end) % granule or (picky and not self._inside_fits(shape, start, bounds[k]))
+                    ):
+                        k += 1
+                    if k <= last:
+                        found.append((start, bounds[k]))
+                    continue
+                if not picky or self._inside_fits(shape, start, end):
+                    found.append((start, end))
+        return found
+
+    def _inside_fits(self, shape: Shape, start: int, end: int) -> bool:
+        for step in shape.steps:
+            if (end - start) % step:
+                return False
+            for bound in range(start + step, end, step):
+                if self.bounds[bisect_left(self.bounds, bound)] != bound:
+                    return False
+        if shape.reach and all(size != shape.reach for _, size in self.pattern(start, end)):
+            return False
+        return shape.pattern is None or self.pattern(start, end) == shape.pattern
+
+
+def _best_ends(found: list[Window]) -> list[Window]:
+    """Keep, for each end, the first start; drop windows that a later one ends before."""
+    kept: list[Window] = []
+    best: int | None = None
+    for start, end in reversed(found):
+        if best is not None and end > best:
+            continue
+        if kept and kept[-1][1] == end:
+            kept[-1] = (start, end)
+        else:
+            kept.append((start, end))
+        best = end
+    kept.reverse()
+    return kept
+
+
+def merged_runs(memory: Memory) -> list[tuple[int, int]]:
+    """Return the memory's sectors as (count, size) runs, neighbours of one size joined."""
+    runs: list[tuple[int, int]] = []
+    for run in memory.runs:
+        if run.count and runs and runs[-1][1] == run.size:
+            runs[-1] = (runs[-1][0] + run.count, run.size)
+        elif run.count:
+            runs.append((run.count, run.size))
+    return runs
+
+
+def aligned_grid(origin: int, grid: int, header: int, align: int) -> tuple[int, int] | None:
+    """Return (residue, period) of positions on `origin + k * grid` where position + header is a multiple of `align`.
+
+    None where no position is both.
+
+    Example:
+        >>> aligned_grid(0, 512, 256, 1024), aligned_grid(0, 512, 512, 1024)
+        (None, (512, 1024))
+    """
+    common = gcd(grid, align)
+    if (origin + header) % common:
+        return None
+    for k in range(align // common):
+        if (origin + k * grid + header) % align == 0:
+            return origin + k * grid, lcm(grid, align)
+    return None  # pragma: no cover - the congruence has a solution where the common divisor divides
