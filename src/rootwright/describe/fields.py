@@ -25,10 +25,11 @@ LONGEST_TEXT = 500
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Reader:
-    """How a field is read from its TOML value (raising `Slip`), and its JSON Schema."""
+    """How a field is read from its TOML value (raising `Slip`), its JSON Schema, and its kind in the manual's words."""
 
     read: Callable[[object], Any]
     schema: dict[str, Any]
+    words: str
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         return core_schema.no_info_plain_validator_function(self.read)
@@ -142,7 +143,7 @@ def choice(kind: type[StrEnum]) -> Reader:
         suggestion = did_you_mean(value, words) if isinstance(value, str) else ""
         raise Slip(f"one of {listed(words)}", suggestion=suggestion)
 
-    return Reader(read, {"type": "string", "enum": words})
+    return Reader(read, {"type": "string", "enum": words}, ", ".join(f'`"{word}"`' for word in words))
 
 
 def procedure_reader(known: type[StrEnum]) -> Reader:
@@ -158,7 +159,7 @@ def procedure_reader(known: type[StrEnum]) -> Reader:
         raise Slip(f'one of {listed(words)}, or "module:Class" of your own', suggestion=suggestion)
 
     schema = {"anyOf": [{"type": "string", "enum": words}, {"type": "string", "pattern": CLASS_PATTERN}]}
-    return Reader(read, schema)
+    return Reader(read, schema, ", ".join(f'`"{word}"`' for word in words) + ' or `"module:Class"`')
 
 
 def _erased(value: object) -> int | None:
@@ -188,26 +189,41 @@ _SIZE_SCHEMA = {
     "examples": ["64 KiB", 4096, "0x8000"],
 }
 
-Text = Annotated[str, Reader(_text, {"type": "string", "minLength": 1, "maxLength": LONGEST_TEXT})]
-Remark = Annotated[str, Reader(_remark, {"type": "string", "maxLength": LONGEST_TEXT})]
-Name = Annotated[str, Reader(_matching(NAME_PATTERN, _NAME, _as_name), _pattern(NAME_PATTERN, "application"))]
-BlockName = Annotated[str, Reader(_matching(BLOCK_PATTERN, _BLOCK, _as_block), _pattern(BLOCK_PATTERN, "boot"))]
-Version = Annotated[str, Reader(_matching(VERSION_PATTERN, _VERSION, _as_version), _pattern(VERSION_PATTERN, "1.5.0"))]
-Domain = Annotated[str, Reader(_matching(DOMAIN_PATTERN, _DOMAIN, _as_domain), _pattern(DOMAIN_PATTERN, "a.example"))]
-FilePath = Annotated[PurePosixPath, Reader(_path, {"type": "string", "minLength": 1, "maxLength": LONGEST_TEXT})]
-YesNo = Annotated[bool, Reader(_yes_no, {"type": "boolean"})]
-Size = Annotated[int, Reader(units.parse_size, _SIZE_SCHEMA)]
-Time = Annotated[float, Reader(units.parse_time, _pattern(units.TIME_PATTERN, "25 ms"))]
-Frequency = Annotated[float, Reader(units.parse_frequency, _pattern(units.FREQUENCY_PATTERN, "80 MHz"))]
-Rate = Annotated[float, Reader(units.parse_rate, _pattern(units.RATE_PATTERN, "2.5 kB/s"))]
-Share = Annotated[float, Reader(units.parse_share, _pattern(units.SHARE_PATTERN, "20 %"))]
-Life = Annotated[float, Reader(units.parse_life, _pattern(units.LIFE_PATTERN, "15 years"))]
-Erased = Annotated[int | None, Reader(_erased, {"enum": [0, 255, "0xFF", "0x00", "none"]})]
+Text = Annotated[str, Reader(_text, {"type": "string", "minLength": 1, "maxLength": LONGEST_TEXT}, "text")]
+Remark = Annotated[str, Reader(_remark, {"type": "string", "maxLength": LONGEST_TEXT}, "text")]
+Name = Annotated[
+    str, Reader(_matching(NAME_PATTERN, _NAME, _as_name), _pattern(NAME_PATTERN, "application"), "short name")
+]
+BlockName = Annotated[
+    str, Reader(_matching(BLOCK_PATTERN, _BLOCK, _as_block), _pattern(BLOCK_PATTERN, "boot"), "block name")
+]
+Version = Annotated[
+    str,
+    Reader(_matching(VERSION_PATTERN, _VERSION, _as_version), _pattern(VERSION_PATTERN, "1.5.0"), 'version: `"1.5.0"`'),
+]
+Domain = Annotated[
+    str, Reader(_matching(DOMAIN_PATTERN, _DOMAIN, _as_domain), _pattern(DOMAIN_PATTERN, "a.example"), "domain name")
+]
+FilePath = Annotated[
+    PurePosixPath, Reader(_path, {"type": "string", "minLength": 1, "maxLength": LONGEST_TEXT}, "relative path")
+]
+YesNo = Annotated[bool, Reader(_yes_no, {"type": "boolean"}, "`true` or `false`")]
+Size = Annotated[int, Reader(units.parse_size, _SIZE_SCHEMA, 'bytes: `"64 KiB"`, `4096`, `0x8000`')]
+Time = Annotated[float, Reader(units.parse_time, _pattern(units.TIME_PATTERN, "25 ms"), 'time: `"25 ms"`')]
+Frequency = Annotated[
+    float, Reader(units.parse_frequency, _pattern(units.FREQUENCY_PATTERN, "80 MHz"), 'frequency: `"80 MHz"`')
+]
+Rate = Annotated[float, Reader(units.parse_rate, _pattern(units.RATE_PATTERN, "2.5 kB/s"), 'rate: `"2.5 kB/s"`')]
+Share = Annotated[float, Reader(units.parse_share, _pattern(units.SHARE_PATTERN, "20 %"), 'share: `"20 %"`')]
+Life = Annotated[float, Reader(units.parse_life, _pattern(units.LIFE_PATTERN, "15 years"), 'span: `"15 years"`')]
+Erased = Annotated[int | None, Reader(_erased, {"enum": [0, 255, "0xFF", "0x00", "none"]}, '`0xFF`, `0x00`, `"none"`')]
 
 
 def whole(smallest: int, largest: int) -> Reader:
     """Return the reader of a field that takes a whole number within bounds, both included."""
-    return Reader(_whole(smallest, largest), {"type": "integer", "minimum": smallest, "maximum": largest})
+    schema = {"type": "integer", "minimum": smallest, "maximum": largest}
+    words = f"whole number from {smallest}" + ("" if largest >= 10**10 else f" to {largest}")
+    return Reader(_whole(smallest, largest), schema, words)
 
 
 def real(smallest: float, largest: float) -> Reader:
@@ -218,4 +234,5 @@ def real(smallest: float, largest: float) -> Reader:
             raise Slip(f"a number from {smallest:g} to {largest:g}")
         return float(value)
 
-    return Reader(read, {"type": "number", "minimum": smallest, "maximum": largest})
+    schema = {"type": "number", "minimum": smallest, "maximum": largest}
+    return Reader(read, schema, f"number from {smallest:g} to {largest:g}")

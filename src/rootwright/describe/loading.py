@@ -71,6 +71,12 @@ def load_chip(part: Path | str) -> Chip:
         raise DescriptionProblems([Problem("", 0, "part", error.found, error.expected, error.suggestion)]) from None
 
 
+def is_chip_file(path: Path) -> bool:
+    """Return whether a file describes a part alone; DescriptionProblems where it is no TOML file at all."""
+    data = _Document.read(path).data
+    return "chip" in data and "product" not in data
+
+
 def profile_names() -> tuple[str, ...]:
     """Return the names of the packaged part profiles in alphabetical order; `Chip.strength` is their other order."""
     folder = resources.files("rootwright.chips")

@@ -17,7 +17,9 @@ from rootwright.describe.problems import Slip
 LARGEST_SIZE: Final = 1 << 32
 """Sizes and addresses fit the 32-bit address space of all parts that are described."""
 
-SIZE_PATTERN: Final = r"^(0[xX][0-9A-Fa-f]+(_[0-9A-Fa-f]+)*|[0-9]+(_[0-9]+)*(\.[0-9]+)? ?(B|KiB|MiB|GiB)?)$"
+SIZE_PATTERN: Final = (
+    r"^(0[xX][0-9A-Fa-f]+(_[0-9A-Fa-f]+)*|[0-9]+(_[0-9]+)*( ?B)?|[0-9]+(_[0-9]+)*(\.[0-9]+)? ?(KiB|MiB|GiB))$"
+)
 TIME_PATTERN: Final = r"^[0-9]+(_[0-9]+)*(\.[0-9]+)? ?(ns|us|µs|ms|s|min|h)$"
 FREQUENCY_PATTERN: Final = r"^[0-9]+(_[0-9]+)*(\.[0-9]+)? ?(Hz|kHz|MHz|GHz)$"
 RATE_PATTERN: Final = r"^[0-9]+(_[0-9]+)*(\.[0-9]+)? ?(B|kB|MB|GB|KiB|MiB|GiB|bit|kbit|Mbit|Gbit)/s$"
@@ -123,7 +125,7 @@ def _measure(
             raise Slip(expected, suggestion=f'the decimal sign is a point: "{value.strip().replace(",", ".", 1)}"')
         raise Slip(expected)
     number, unit = match.groups()
-    if unit in units and value in (f"{number}{unit}", f"{number} {unit}"):
+    if unit in units and value in (f"{number}{unit}", f"{number} {unit}".rstrip()):
         return Decimal(number.replace("_", "")) * units[unit]
     meant = unit if unit in units else slips.get(unit.strip().casefold())
     if not unit:

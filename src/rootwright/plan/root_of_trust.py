@@ -220,11 +220,11 @@ _OFFERS: tuple[tuple[Foundation, Callable[[Chip], bool]], ...] = (
 )
 
 _REASONS = {
-    Foundation.SECURE_SPLIT: "Hardware keeps the secure side's code, keys and memory from the application at all times.",
+    Foundation.SECURE_SPLIT: "Hardware keeps the secure side's code, keys and memory apart at all times.",
     Foundation.KEY_VAULT: "Keys stay behind a core boundary: the application asks for their use and never reads them.",
     Foundation.CLOSED_AREA: "The boot stage runs first and shuts its area behind itself; nothing later looks in.",
     Foundation.LOCKED_REGIONS: "The boot stage locks memory regions against every mode until the next reset.",
-    Foundation.PROTECTION_UNIT: "Write protection keeps the boot stage unchanged; the protection unit fences software in.",
+    Foundation.PROTECTION_UNIT: "Write protection fixes the boot stage; the protection unit can fence the rest.",
     Foundation.WRITE_PROTECTION: "Write protection keeps the boot stage unchanged.",
     Foundation.NONE: "The part has no isolation and no lasting write protection: whatever runs can rewrite "
     "everything, the boot stage included.",
