@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from rootwright.describe.chip import Chip, Lock, Memory, MemoryKind, ProtectionKind
 from rootwright.describe.product import Procedure
 from rootwright.describe.units import size_words
@@ -50,7 +52,7 @@ def _sizes(memory: Memory) -> tuple[int, int]:
     while boot < min(_BOOT, memory.size // 8) or boot % first:
         boot += first
     room = memory.size - boot - _SMALL_BLOCK_SECTORS * memory.runs[0].size
-    step = largest if largest >= 4096 else 4096
+    step = largest if largest >= 4096 else math.lcm(largest, 4096)
     slot = min(_LARGEST_SLOT, room // 2) // step * step
     return boot, max(slot, largest)
 

@@ -136,11 +136,11 @@ def find_gaps(product: Product) -> tuple[PartFinding, ...]:
                     )
                 )
     watchdog = chip.find_protections(ProtectionKind.WATCHDOG)
-    if product.update.watchdog_s is None and product.update.trial:
+    if product.update.watchdog_s is None:
         gaps.append(
             PartFinding(
                 "update.watchdog",
-                "new images run on trial without a watchdog: one that hangs stays until someone removes the power",
+                "no watchdog runs: a new image that hangs stays until someone removes the power",
                 'give its period, such as watchdog = "8 s"' if watchdog else "add a watchdog to part or board",
             )
         )
