@@ -7,6 +7,11 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# The same examples on every run and every machine; no limit on time, which says nothing on a loaded one.
+settings.register_profile("repeatable", derandomize=True, deadline=None)
+settings.load_profile("repeatable")
 
 REPOSITORY = Path(__file__).resolve().parent.parent
 

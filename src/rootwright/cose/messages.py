@@ -109,15 +109,14 @@ def decode(data: bytes, *, base: int = 0, untagged: Structure | None = None) -> 
         UnsupportedAlgorithm: An algorithm number that is not registered here.
         FormatError: Anything else that is not exactly such a message.
     """
+    # Before anything inside is judged, so that the structures that are not for here are called by their names.
+    for number, name in OTHER_TAGS.items() if untagged is None else ():
+        if data.startswith(cbor.encode(cbor.Tag(number, cbor.Encoded(b"")))):
+            raise UnsupportedStructure(f"{name} is not accepted; COSE_Sign1 or COSE_Mac0 is", where=f"byte {base}")
     item = cbor.decode(data, base=base, what="the COSE message")
     structure: Structure
     if untagged is None:
         known: dict[object, Structure] = {number: name for name, number in TAGS.items()}
-        if item.major == 6 and item.scalar in OTHER_TAGS:
-            raise UnsupportedStructure(
-                f"{OTHER_TAGS[int(item.scalar or 0)]} is not accepted; COSE_Sign1 or COSE_Mac0 is",
-                where=f"byte {item.offset}",
-            )
         if item.major != 6 or item.scalar not in known:
             found = f"tag {item.scalar!r}" if item.major == 6 else item.kind
             raise cbor.mistake(item.offset, f"expected a tagged COSE_Sign1 (18) or COSE_Mac0 (17), found {found}")

@@ -150,7 +150,7 @@ def check_envelope(
         away.append(ManifestKey.TEXT)
     require_structure(manifest, sections, limits=limits or Limits(), require_identity=require_identity)
     names = [name for name, _ in envelope.payloads]
-    ways = fetched_payloads(manifest, sections, names) if names else frozenset()
+    ways = fetched_payloads(manifest, sections, names) if names else ()
     payloads = tuple(
         check_payload(name, content, [way for way in ways if way.name == name], open_payload)
         for name, content in envelope.payloads

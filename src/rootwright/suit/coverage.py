@@ -1,8 +1,8 @@
 """Which digest covers each integrated payload: every way through the manifest that fetches it is followed.
 
 A payload in the envelope is not signed; the digest that the manifest sets for the component it is fetched into is what
-ties it to the signature. Conditions on a component's slot are followed consistently, so that in a manifest for two slots
-each payload is held against the digest of its own slot. Any other condition may pass or fail.
+ties it to the signature. Conditions on a component's slot are followed consistently, so that in a manifest for two
+slots each payload is held against the digest of its own slot. Any other condition may pass or fail.
 """
 
 from __future__ import annotations
@@ -173,8 +173,8 @@ class _Walk:
 
 def fetched_payloads(
     manifest: Manifest, sections: Mapping[ManifestKey, CommandSequence], names: Collection[str]
-) -> frozenset[Fetched]:
-    """Return every way in which the manifest can fetch the payloads of these names.
+) -> tuple[Fetched, ...]:
+    """Return every way in which the manifest can fetch the payloads of these names, in a fixed order.
 
     Args:
         manifest: Whose structure was checked: indices are in range.
@@ -189,4 +189,4 @@ def fetched_payloads(
         start = _State(0, False, tuple(() for _ in manifest.components))
         after_shared = walk.sequence(manifest.shared, {start}).passed
         walk.sequence(sequence, {replace(state, index=0, soft=False) for state in after_shared})
-    return frozenset(walk.found)
+    return tuple(sorted(walk.found, key=lambda way: (way.name, way.component_index, repr(way.parameters))))
