@@ -76,7 +76,6 @@ _SIZE_SLIPS = {
 _TIME_SLIPS = {
     "nsec": "ns",
     "usec": "us",
-    "μs": "us",  # Greek mu instead of the micro sign
     "msec": "ms",
     "msecs": "ms",
     "sec": "s",
@@ -114,16 +113,17 @@ def _measure(
 ) -> Decimal:
     """Return number times unit; the text may have one blank between the two."""
     if isinstance(value, int | float) and not isinstance(value, bool):
+        if value < 0:
+            raise Slip(expected, suggestion="a negative value makes no sense here")
         raise Slip(expected, suggestion=f'write the unit, in quotation marks: "{value} {example_unit}"?')
     if not isinstance(value, str) or len(value) > _LONGEST:
         raise Slip(expected)
+    if re.fullmatch(r"[0-9]+,[0-9]+ *[^0-9]*", value.strip()):
+        raise Slip(expected, suggestion=f'the decimal sign is a point: "{value.strip().replace(",", ".", 1)}"')
     match = _NUMBER.fullmatch(value.strip())
     if match is None:
-        if value.strip().startswith(("-", "−")):
-            raise Slip(expected, suggestion="a negative value makes no sense here")
-        if re.fullmatch(r"[0-9]+,[0-9]+.*", value.strip()):
-            raise Slip(expected, suggestion=f'the decimal sign is a point: "{value.strip().replace(",", ".", 1)}"')
-        raise Slip(expected)
+        negative = value.strip().startswith(("-", "−"))
+        raise Slip(expected, suggestion="a negative value makes no sense here" if negative else "")
     number, unit = match.groups()
     if unit in units and value in (f"{number}{unit}", f"{number} {unit}".rstrip()):
         return Decimal(number.replace("_", "")) * units[unit]
@@ -174,7 +174,8 @@ def parse_frequency(value: object) -> float:
     80000000.0
     """
     expected = 'a frequency with its unit such as "80 MHz"'
-    hertz = float(_measure(value, _FREQUENCIES, _FREQUENCY_SLIPS, expected, "MHz"))
+    likely = "Hz" if isinstance(value, int) and value >= 10_000 else "MHz"
+    hertz = float(_measure(value, _FREQUENCIES, _FREQUENCY_SLIPS, expected, likely))
     if hertz <= 0:
         raise Slip("a frequency above zero")
     return hertz
