@@ -165,8 +165,10 @@ class Solver:
             low, high = (low, space.half) if bank == 0 else (space.half, high)
         at = self.pins.get(self.blocks[i].name)
         if at is not None:
+            if not low <= at + space.shift < high:
+                return ()
             low = at + space.shift
-        return ((low, high),) if low < high else ()
+        return ((low, high),)
 
     # -- the question ---------------------------------------------------------------------------------------------
 
@@ -357,7 +359,7 @@ class Solver:
             space = self.spaces[homes[i][0]]
             field = self._field(i, space)
             windows = self._windows(space, shapes[i], field, every_start=True)
-            window = windows.first(field[0][0]) if windows is not None else None
+            window = windows.first(field[0][0]) if field and windows is not None else None
             if window is None or window[0] != field[0][0]:
                 return None
             if any(self._collide(i, window, space, j, other) for j, other in pinned.items()):

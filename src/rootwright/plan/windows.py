@@ -323,17 +323,11 @@ class Space:
 
 
 def _best_ends(found: list[Window]) -> list[Window]:
-    """Keep, for each end, the first start; drop windows that a later one ends before."""
+    """Drop the windows that a later one ends before."""
     kept: list[Window] = []
-    best: int | None = None
-    for start, end in reversed(found):
-        if best is not None and end > best:
-            continue
-        if kept and kept[-1][1] == end:
-            kept[-1] = (start, end)
-        else:
-            kept.append((start, end))
-        best = end
+    for window in reversed(found):
+        if not kept or window[1] <= kept[-1][1]:
+            kept.append(window)
     kept.reverse()
     return kept
 
