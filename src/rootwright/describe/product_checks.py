@@ -323,16 +323,21 @@ def _whole_sectors(path: KeyPath, item: Form, chip: Chip) -> Iterator[Fault]:
 
 
 def _overlaps(form: ProductForm) -> Iterator[Fault]:
-    spans: dict[str, tuple[int, int, KeyPath]] = {}
+    """Compare all blocks whose place and size are both decided, in whichever table each of the two stands."""
+    starts: dict[str, tuple[int, KeyPath]] = {}
+    sizes: dict[str, int] = {}
     for table in ("image", "keep", "pin"):
         for index, item in enumerate(_items(form, table)):
             try:
                 block = item.block if table == "pin" else image_block(item) if table == "image" else f"keep:{item.name}"
-                if item.at is not None and item.size:
-                    spans.setdefault(block, (item.at, item.at + item.size, (table, index, "at")))
+                if item.at is not None:
+                    starts.setdefault(block, (item.at, (table, index, "at")))
+                if item.size:
+                    sizes.setdefault(block, item.size)
             except UnreadableField:
                 continue
-    for (a, (a_start, a_end, _)), (b, (b_start, b_end, path)) in combinations(spans.items(), 2):
+    spans = [(block, at, at + sizes[block], path) for block, (at, path) in starts.items() if block in sizes]
+    for (a, a_start, a_end, _), (b, b_start, b_end, path) in combinations(spans, 2):
         if "second" in a.split(":") or "second" in b.split(":"):
             continue  # Either-slot's blocks take the place of another procedure's staging.
         if a_start < b_end and b_start < a_end:
