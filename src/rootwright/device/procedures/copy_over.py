@@ -71,6 +71,7 @@ class CopyOver:
             if self.is_staged_acceptable(port):
                 port.log("journal").append(COPY)
                 return Again(("copy", 0))
+            port.log("journal").append(KEPT)
             port.log("requests").append(NONE)
         return self.boot(port)
 
@@ -92,8 +93,9 @@ class CopyOver:
         if digest.version is None or not is_acceptable(port, digest):
             return Again(("copy", 0)) if self.is_staged_acceptable(port) else Stuck("staged image changed while copied")
         raise_floor(port, digest.version)
-        port.log("requests").append(NONE)
+        # The request is closed last: while it stands, a torn journal record is written again before it counts.
         port.log("journal").append(KEPT)
+        port.log("requests").append(NONE)
         return Again("boot")
 
     def boot(self, port: Port) -> Outcome:

@@ -1,0 +1,98 @@
+"""What may happen while code runs or the device waits: resets, offers, reports, crashes, an exploited application."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from rootwright.describe.product import Attacker
+from rootwright.device.content import FOREIGN
+from rootwright.device.port import (
+    POWER_UP,
+    REPORT_GOOD,
+    Attribute,
+    Claim,
+    Control,
+    Offer,
+    UpdateProcedure,
+    Version,
+)
+from rootwright.prove.world import UNKNOWN, Known, LogContent, SectorContent, World
+
+OFFERS = (
+    Offer(Version(1)),
+    Offer(Version(-1)),
+    Offer(Version(1), Attribute.ALTERED),
+)
+WRONG_LINK = Offer(Version(1), Attribute.WRONG_LINK)
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """A device at rest, as a control: what runs from where, or (with an empty area) waits for the loader."""
+
+    area: str
+    on_trial: bool
+    opens: frozenset[str]
+    version: Version | None
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """One actor's move: its name, what it is about, what it writes, and what the device does next."""
+
+    name: str
+    detail: Any
+    control: Control
+    writes: tuple[tuple[int, int], ...] = ()
+
+
+def find_moves(rest: Rest, known: Known, procedure: UpdateProcedure, world: World) -> Iterator[Move]:
+    """Yield everything that may happen at a rest. A power cut leads where a reset does, at a higher cost."""
+    yield Move("reset", None, POWER_UP)
+    newer = rest.version == 1
+    if not rest.on_trial and not (newer and known.bad):
+        forget = (world.known_location, world.intern(UNKNOWN))
+        for offer in OFFERS if "second" not in world.area_range else (*OFFERS, WRONG_LINK):
+            fresh = offer.version == 1 and offer.attribute is Attribute.GENUINE
+            yield Move("offer", offer, offer, (forget,) if fresh else ())
+    if newer and rest.on_trial and not known.bad:
+        yield Move("report good", None, REPORT_GOOD, ((world.known_location, world.intern(Known(good=True))),))
+    if newer and not known.good and not known.bad:
+        crashed = Known(bad=True, failed_trial=rest.on_trial)
+        yield Move("crash", None, POWER_UP, ((world.known_location, world.intern(crashed)),))
+    if Attacker.EXPLOITED_APPLICATION in world.level.attackers and rest.area not in ("", "recovery"):
+        yield from _exploits(rest, procedure, world)
+
+
+def _exploits(rest: Rest, procedure: UpdateProcedure, world: World) -> Iterator[Move]:
+    def is_closed(block: str, area: str) -> bool:
+        return block in world.level.protect and block not in rest.opens and area not in rest.opens
+
+    for area in world.area_range:
+        if area == "keep":
+            continue
+        for block in world.blocks_of(area):
+            if not is_closed(block, area):
+                yield Move("exploit", (block, None), rest, tuple(_foreign(world, area, block)))
+    for name, spec in world.logs.items():
+        if not is_closed(name, name):
+            for record in spec.forgeable:
+                content = LogContent((record,), frozenset(), True)
+                yield Move(
+                    "exploit", (name, record), rest, ((world.log_location[name], world.intern(content)),)
+                )
+    if not is_closed("boot", "boot"):
+        yield Move("exploit", ("boot", None), rest, ((world.boot_location, world.intern("foreign")),))
+
+
+def _foreign(world: World, area: str, block: str) -> Iterator[tuple[int, int]]:
+    start, stop = world.area_range[area]
+    for index in range(start, stop):
+        sector = world.ground.sectors[index]
+        if sector.block == block:
+            yield index, world.intern(SectorContent((int(FOREIGN),) * sector.cells, False))
+
+
+__all__ = ["Claim", "Move", "Rest", "find_moves"]

@@ -1,0 +1,495 @@
+"""The closure: all states that a device reaches under any number of power cuts and actors' moves.
+
+States that agree in everything some continuation may still read are one node. What may still be read (`live`) starts
+empty and grows to a fixpoint; edges keep their concrete target and are placed again when the node they led to turns out
+to need more. Order is by cuts, then moves, then operations, so that the first failure found has the fewest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from heapq import heappop, heappush
+from typing import Any, TypeAlias
+
+from rootwright.device.ground import Ground
+from rootwright.device.port import (
+    POWER_UP,
+    Again,
+    Claim,
+    Control,
+    Idle,
+    Run,
+    Stuck,
+    UpdateProcedure,
+    Version,
+)
+from rootwright.errors import ProcedureError
+from rootwright.prove.environment import Rest, find_moves
+from rootwright.prove.level import Level
+from rootwright.prove.symbolic import Operation, SymbolicPort
+from rootwright.prove.world import UNKNOWN, Flash, Known, World
+
+Cost: TypeAlias = "tuple[int, int, int]"  # cuts, actors' moves, operations
+
+MAX_SCRIPTS = 4096  # ways in which one step can read torn cells
+
+
+@dataclass(slots=True, eq=False)
+class Node:
+    """One representative state; all its fields but `live` belong to one concrete path from the start."""
+
+    state: Flash
+    control: Control
+    cost: Cost
+    parent: Edge | None
+    live: int = 0
+    expanded: bool = False
+    incoming: list[Edge] = field(default_factory=list)
+    again: list[tuple[Node, int]] = field(default_factory=list)
+
+
+@dataclass(slots=True, eq=False)
+class Edge:
+    """From one node to the concrete state `target` (and the node that stands for it).
+
+    Attributes:
+        killed: Bits that were erased on the way, so that what lies behind does not depend on them.
+        event: ("step", script), ("cut", script, operation, where), ("move", Move), ("rename", older).
+    """
+
+    source: Node
+    target: Flash
+    control: Control
+    cost: Cost
+    killed: int
+    event: tuple[Any, ...]
+    uncut_erases: int = -1
+    node: Node | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """A broken claim: what happened, with the fewest cuts; `path` leads from the start to it."""
+
+    claim: Claim
+    what: str
+    cost: Cost
+    path: tuple[tuple[Flash, Control, tuple[Any, ...]], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Closure:
+    """The result of one exploration.
+
+    Attributes:
+        closed: Whether everything reachable was explored; else only up to the level's `max_cuts`.
+        states: Representatives that stand at the end.
+        erases: Most erases in one uncut run between two environment events.
+    """
+
+    holds: bool
+    closed: bool
+    states: int
+    edges: int
+    erases: int
+    deepest_cuts: int
+    failure: Failure | None
+    not_claimed: tuple[str, ...]
+
+
+class Explorer:
+    """One exploration of a procedure on a ground at a level."""
+
+    def __init__(
+        self,
+        procedure: UpdateProcedure,
+        ground: Ground,
+        level: Level,
+        progress: Callable[[int], None] | None = None,
+    ) -> None:
+        self.procedure = procedure
+        self.level = level
+        self.world = World(ground, procedure, level)
+        self.progress = progress
+        self.buckets: dict[object, list[Node]] = {}
+        self.heap: list[tuple[Cost, int, Node]] = []
+        self.serial = 0
+        self.nodes: list[Node] = []
+        self.edge_count = 0
+        self.grown: set[Node] = set()
+        self.failures: list[tuple[Cost, int, Claim, str, Node, tuple[Any, ...]]] = []
+        self.not_claimed: dict[str, None] = {}
+        self.deepest = 0
+
+    # -- the search
+
+    def explore(self) -> Closure:
+        """Explore until nothing new is reached, the first failure is certain, or the bound on cuts is met."""
+        start = self.world.start(self.procedure)
+        self._place_start(start)
+        closed = True
+        while self.heap:
+            cuts = self.heap[0][0][0]
+            if self.level.max_cuts is not None and cuts > self.level.max_cuts:
+                closed = False
+                break
+            while self.heap and self.heap[0][0][0] <= cuts:
+                cost, _, node = heappop(self.heap)
+                if not node.expanded and node.cost == cost:
+                    node.expanded = True
+                    self.deepest = max(self.deepest, cost[0])
+                    self._expand(node)
+                    if self.progress is not None and len(self.nodes) % 256 == 0:
+                        self.progress(len(self.nodes))
+            self._flush()
+            if not self.heap or self.heap[0][0][0] > cuts:
+                self._find_endless_run()
+                if self.failures:
+                    return self._failed()
+        self._find_endless_run()
+        if self.failures:
+            return self._failed()
+        return self._closure(None, closed)
+
+    def _failed(self) -> Closure:
+        cost, _, claim, what, node, event = min(self.failures, key=lambda f: (f[0], f[1]))
+        return self._closure(Failure(claim, what, cost, self._path(node, event)), False)
+
+    def _closure(self, failure: Failure | None, closed: bool) -> Closure:
+        return Closure(
+            holds=failure is None,
+            closed=closed,
+            states=sum(1 for node in self.nodes if node.expanded),
+            edges=self.edge_count,
+            erases=self._most_erases() if failure is None else 0,
+            deepest_cuts=self.deepest,
+            failure=failure,
+            not_claimed=tuple(self.not_claimed),
+        )
+
+    def _path(self, node: Node, event: tuple[Any, ...]) -> tuple[tuple[Flash, Control, tuple[Any, ...]], ...]:
+        path = [(node.state, node.control, event)]
+        while node.parent is not None:
+            edge = node.parent
+            node = edge.source
+            path.append((node.state, node.control, edge.event))
+        return tuple(reversed(path))
+
+    # -- nodes and edges
+
+    def _place_start(self, state: Flash) -> None:
+        node = Node(state, POWER_UP, (0, 0, 0), None)
+        self.nodes.append(node)
+        self.buckets[self._key(state, POWER_UP)] = [node]
+        heappush(self.heap, (node.cost, 0, node))
+
+    def _key(self, state: Flash, control: Control) -> object:
+        if control is POWER_UP:
+            return state[self.world.sector_count : self.world.settings_location]
+        return control
+
+    def _place(self, edge: Edge) -> None:
+        """Find or make the node that stands for the edge's target."""
+        bucket = self.buckets.setdefault(self._key(edge.target, edge.control), [])
+        agrees = self.world.agrees
+        for node in bucket:
+            if agrees(edge.target, node.state, node.live):
+                if edge.cost < node.cost:
+                    if node.expanded:
+                        continue
+                    node.state, node.cost, node.parent = edge.target, edge.cost, edge
+                    self._push(node)
+                break
+        else:
+            node = Node(edge.target, edge.control, edge.cost, edge)
+            bucket.append(node)
+            self.nodes.append(node)
+            self._push(node)
+        edge.node = node
+        node.incoming.append(edge)
+        needed = node.live & ~edge.killed
+        if needed & ~edge.source.live:
+            edge.source.live |= needed
+            self.grown.add(edge.source)
+
+    def _push(self, node: Node) -> None:
+        self.serial += 1
+        heappush(self.heap, (node.cost, self.serial, node))
+
+    def _add_edge(
+        self,
+        source: Node,
+        target: Flash,
+        control: Control,
+        delta: Cost,
+        killed: int,
+        event: tuple[Any, ...],
+        uncut_erases: int = -1,
+    ) -> None:
+        cost = (source.cost[0] + delta[0], source.cost[1] + delta[1], source.cost[2] + delta[2])
+        edge = Edge(source, target, control, cost, killed, event, uncut_erases)
+        self.edge_count += 1
+        self._place(edge)
+
+    def _read(self, node: Node, bits: int) -> None:
+        if bits & ~node.live:
+            node.live |= bits
+            self.grown.add(node)
+
+    def _flush(self) -> None:
+        """Let `live` grow to its fixpoint along incoming edges, then place again the edges that no longer fit."""
+        agrees = self.world.agrees
+        suspects: dict[Node, None] = {}
+        while self.grown:
+            # Later nodes first: what lies behind a node is then mostly settled before the node itself.
+            for node in sorted(self.grown, key=lambda n: n.cost, reverse=True):
+                if node not in self.grown:
+                    continue
+                self.grown.discard(node)
+                suspects[node] = None
+                live = node.live
+                for edge in node.incoming:
+                    needed = live & ~edge.killed
+                    source = edge.source
+                    if needed & ~source.live:
+                        source.live |= needed
+                        self.grown.add(source)
+        for node in suspects:
+            kept = [edge for edge in node.incoming if agrees(edge.target, node.state, node.live)]
+            if len(kept) < len(node.incoming):
+                moved = [edge for edge in node.incoming if not agrees(edge.target, node.state, node.live)]
+                node.incoming = kept
+                for edge in moved:
+                    self._place(edge)
+        if self.grown:
+            self._flush()
+
+    # -- expansion
+
+    def _expand(self, node: Node) -> None:
+        if isinstance(node.control, Rest):
+            self._expand_rest(node, node.control)
+            return
+        world = self.world
+        if node.control is POWER_UP:
+            self._read(node, world.mask[world.boot_location])
+            if world.values[node.state[world.boot_location]] != "boot stage":
+                self._fail(node, Claim.APPROVED_ONLY, "unapproved code runs as the boot stage", ("step", ()), 0)
+                return
+        scripts: list[tuple[int, ...]] = [()]
+        runs = 0
+        cuts: dict[Flash, tuple[int, int, tuple[Any, ...]]] = {}
+        while scripts:
+            script = scripts.pop()
+            runs += 1
+            if runs > MAX_SCRIPTS:
+                raise ProcedureError(
+                    f"one step can read torn cells in more than {MAX_SCRIPTS} ways",
+                    next_step="let a step read one sector, or use fewer model cells",
+                )
+            port = SymbolicPort(world, node.state, script)
+            outcome = self.procedure.step(port, node.control)
+            for place in range(len(script), len(port.questions)):
+                head = tuple(port.taken[:place])
+                scripts.extend((*head, answer) for answer in range(1, port.questions[place].answers))
+            if len(port.questions) < len(script):
+                raise ProcedureError("hidden state in procedure: the same step asked other questions when run again")
+            self._read(node, port.reads)
+            self._collect_cuts(node, port, script, cuts)
+            if port.touched_keep is not None:
+                event = ("cut", script, port.touched_keep, "before")
+                self._fail(node, Claim.KEEPS, "a keep-area is written", event, port.touched_keep)
+            self._finish_step(node, port, script, outcome)
+        for target, (killed, operations, event) in cuts.items():
+            self._add_edge(node, target, POWER_UP, (1, 0, operations), killed, event)
+
+    def _collect_cuts(
+        self,
+        node: Node,
+        port: SymbolicPort,
+        script: tuple[int, ...],
+        cuts: dict[Flash, tuple[int, int, tuple[Any, ...]]],
+    ) -> None:
+        """Note every state that a cut of this step leaves, with the bits killed on the way to it."""
+        state = list(node.state)
+        killed = 0
+        number = 0
+
+        def note(where: str) -> None:
+            target = tuple(state)
+            found = cuts.get(target)
+            if found is None:
+                cuts[target] = (killed, number, ("cut", script, number, where))
+            elif found[0] & ~killed:
+                cuts[target] = (found[0] & killed, found[1], found[2])
+
+        for change in port.changes:
+            if isinstance(change, Operation):
+                note("before")
+                state[change.location] = change.torn
+                note("inside")
+                state[change.location] = change.done
+                killed |= change.killed
+                note("after")
+                number += 1
+            else:
+                state[change[0]] = change[1]
+
+    def _finish_step(self, node: Node, port: SymbolicPort, script: tuple[int, ...], outcome: object) -> None:
+        operations = (0, 0, port.operations)
+        event = ("step", script)
+        if isinstance(outcome, Again):
+            target = tuple(port.state)
+            killed = port.killed
+            self._add_edge(node, target, outcome.control, operations, killed, event, port.erases)
+        elif isinstance(outcome, Run):
+            self._finish_run(node, port, outcome, event)
+        elif isinstance(outcome, Idle):
+            if Claim.BOOTS in self.procedure.claims:
+                self._fail(node, Claim.BOOTS, f"nothing boots: waits for {outcome.link}", event, port.operations)
+                return
+            rest = Rest("", False, frozenset(), None)
+            self._add_edge(node, tuple(port.state), rest, operations, port.killed, event)
+        elif isinstance(outcome, Stuck):
+            claim = Claim.BOOTS_OR_WAITS if Claim.BOOTS_OR_WAITS in self.procedure.claims else Claim.BOOTS
+            self._fail(node, claim, f"dead device: {outcome.reason}", event, port.operations)
+        else:
+            raise ProcedureError(
+                f"step returned {outcome!r}, expected Again, Run, Idle or Stuck", where=type(self.procedure).__name__
+            )
+
+    def _finish_run(self, node: Node, port: SymbolicPort, run: Run, event: tuple[Any, ...]) -> None:
+        """Judge what runs, raise the floor where it is kept, and come to rest."""
+        world = self.world
+        version, wrong = port.run(run.area)
+        self._read(node, port.reads)
+        operations = (0, 0, port.operations)
+        if wrong:
+            self._fail(node, Claim.APPROVED_ONLY, wrong, event, port.operations)
+            return
+        target = tuple(port.state)
+        if run.area == "recovery":
+            rest = Rest("recovery", False, run.opens, None)
+            self._add_edge(node, target, rest, operations, port.killed, event)
+            return
+        assert version is not None
+        if version < 0:
+            self._fail(node, Claim.FLOOR, "a version below the floor runs", event, port.operations)
+            return
+        if version > 0:
+            self._read(node, world.mask[world.known_location])
+            known = world.values[target[world.known_location]]
+            assert isinstance(known, Known)
+            claims_return = Claim.RETURNS in self.procedure.claims
+            if known.failed_trial:
+                self._fail(node, Claim.RETURNS, "a version whose trial failed runs again", event, port.operations)
+                if claims_return:
+                    return
+            if not run.on_trial:
+                if not known.good:
+                    what = "a version is kept that never reported itself good"
+                    self._fail(node, Claim.RETURNS, what, event, port.operations)
+                    if claims_return:
+                        return
+                for older in (True, False):
+                    renamed = world.rename(target, current_becomes_older=older)
+                    rest = Rest(run.area, False, run.opens, Version(0))
+                    bits = port.killed | world.mask[world.known_location]
+                    self._add_edge(node, renamed, rest, operations, bits, (*event, "rename", older))
+                return
+        rest = Rest(run.area, run.on_trial, run.opens, version)
+        self._add_edge(node, target, rest, operations, port.killed, event)
+
+    def _expand_rest(self, node: Node, rest: Rest) -> None:
+        world = self.world
+        known = world.values[node.state[world.known_location]]
+        assert isinstance(known, Known)
+        if rest.version == 1:
+            self._read(node, world.mask[world.known_location])
+        for move in find_moves(rest, known, self.procedure, world):
+            target = list(node.state)
+            killed = 0
+            for location, content in move.writes:
+                target[location] = content
+                killed |= world.mask[location]
+            self._add_edge(node, tuple(target), move.control, (0, 1, 0), killed, ("move", move))
+
+    def _fail(self, node: Node, claim: Claim, what: str, event: tuple[Any, ...], operations: int) -> None:
+        if claim not in self.procedure.claims:
+            self.not_claimed[f"{claim.value} ({what})"] = None
+            return
+        cost = (node.cost[0], node.cost[1], node.cost[2] + operations)
+        self.failures.append((cost, len(self.failures), claim, what, node, event))
+
+    # -- runs without a cut
+
+    def _uncut_graph(self) -> dict[Node, list[tuple[Node, int]]]:
+        graph: dict[Node, list[tuple[Node, int]]] = {node: [] for node in self.nodes if node.expanded}
+        for node in graph:
+            for edge in node.incoming:
+                if edge.uncut_erases >= 0 and edge.source in graph:
+                    graph[edge.source].append((node, edge.uncut_erases))
+        return graph
+
+    def _find_endless_run(self) -> None:
+        """Fail where uncut steps lead round in a circle without coming to rest."""
+        graph = self._uncut_graph()
+        state: dict[Node, int] = {}
+        for root in graph:
+            if root in state:
+                continue
+            stack = [(root, iter(graph[root]))]
+            state[root] = 1
+            while stack:
+                node, following = stack[-1]
+                for child, _ in following:
+                    seen = state.get(child, 0)
+                    if seen == 1:
+                        entry = min((n for n, _ in stack[[n for n, _ in stack].index(child) :]), key=lambda n: n.cost)
+                        self._fail(entry, Claim.ENDS, "an uncut run never comes to rest", ("step", ()), 0)
+                        return
+                    if seen == 0:
+                        state[child] = 1
+                        stack.append((child, iter(graph[child])))
+                        break
+                else:
+                    state[node] = 2
+                    stack.pop()
+
+    def _most_erases(self) -> int:
+        """Return the most erases in one chain of uncut steps (the graph has no circles)."""
+        graph = self._uncut_graph()
+        most: dict[Node, int] = {}
+        for root in graph:
+            stack = [root]
+            while stack:
+                node = stack[-1]
+                if node in most:
+                    stack.pop()
+                    continue
+                missing = [child for child, _ in graph[node] if child not in most]
+                if missing:
+                    stack.extend(missing)
+                    continue
+                most[node] = max((erases + most[child] for child, erases in graph[node]), default=0)
+                stack.pop()
+        return max(most.values(), default=0)
+
+
+def explore(
+    procedure: UpdateProcedure,
+    ground: Ground,
+    level: Level,
+    *,
+    progress: Callable[[int], None] | None = None,
+) -> Closure:
+    """Return the closure of `procedure` on `ground`: whether its claims hold under any number of power cuts.
+
+    Raises:
+        ProcedureError: The procedure keeps hidden state, never stops within a step, or misuses its port.
+    """
+    return Explorer(procedure, ground, level, progress).explore()
+
+
+__all__ = ["UNKNOWN", "Closure", "Failure", "explore"]

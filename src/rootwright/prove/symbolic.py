@@ -1,0 +1,327 @@
+"""The port over a symbolic state: records reads, kills, operations, questions and what a cut would leave."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+from rootwright.describe.chip import BlankRead, Reprogram
+from rootwright.device.content import FOREIGN, KIND_OF_VERSION
+from rootwright.device.port import BLANK, FAULT, Cell, Digest, Record, Version
+from rootwright.errors import ProcedureError
+from rootwright.prove.world import Flash, LogContent, SectorContent, World
+
+MAX_OPERATIONS = 20_000  # in one step; a procedure that needs more is not stepping
+
+
+class Operation(NamedTuple):
+    """One operation of a step: where it works, what it leaves when cut inside and when complete."""
+
+    kind: str  # "erase", "program", "append", "erase log", "settings"
+    location: int
+    torn: int
+    done: int
+    killed: int  # bits killed once it is complete
+
+
+class Question(NamedTuple):
+    """One decision taken at a read: kind, place, number of possible answers."""
+
+    kind: str
+    where: int
+    answers: int
+
+
+class SymbolicPort:
+    """The port of one step from one state; `script` decides the first questions, the others take answer 0."""
+
+    def __init__(self, world: World, state: Flash, script: tuple[int, ...]) -> None:
+        self.world = world
+        self.state = list(state)
+        self.script = script
+        self.reads = 0
+        self.killed = 0
+        self.questions: list[Question] = []
+        self.answers: list[tuple[int, Any]] = []  # (operations before it, what was read)
+        self.taken: list[int] = []
+        # Settled reads and operations in the order in which they happened.
+        self.changes: list[tuple[int, int] | Operation] = []
+        self.operations = 0
+        self.erases = 0
+        self.touched_keep: int | None = None
+
+    # -- questions
+
+    def ask(self, kind: str, where: int, answers: int) -> int:
+        """Return the next answer of the script, 0 beyond it."""
+        place = len(self.questions)
+        self.questions.append(Question(kind, where, answers))
+        answer = self.script[place] if place < len(self.script) else 0
+        if answer >= answers:
+            raise ProcedureError("hidden state in procedure: the same step asked other questions when run again")
+        self.taken.append(answer)
+        return answer
+
+    def _note(self, value: Any) -> None:
+        self.answers.append((self.operations, value))
+
+    def _operation(self, kind: str, location: int, torn: int, done: int, killed: int) -> None:
+        self.changes.append(Operation(kind, location, torn, done, killed))
+        self.state[location] = done
+        self.operations += 1
+        if self.operations > MAX_OPERATIONS:
+            raise ProcedureError(
+                f"one step made more than {MAX_OPERATIONS} operations",
+                next_step="return Again(...) after each sector's work",
+            )
+
+    def _settle(self, location: int, content: int) -> None:
+        if not self.world.level.restless:
+            self.state[location] = content
+            self.changes.append((location, content))
+
+    # -- sectors
+
+    def _sector(self, sector: int) -> SectorContent:
+        content = self.world.values[self.state[sector]]
+        assert isinstance(content, SectorContent)
+        return content
+
+    def _look(self, sector: int, cell: int) -> None:
+        world = self.world
+        bit = 1 << (world.shift[sector] + cell)
+        if not self.killed & bit:
+            self.reads |= bit
+
+    def _check_keep(self, sector: int) -> None:
+        start, stop = self.world.ground.keep
+        if start <= sector < stop:
+            self.touched_keep = self.operations
+
+    def erase(self, sector: int) -> None:
+        """Erase one sector."""
+        world = self.world
+        self._check_keep(sector)
+        self.killed |= world.mask[sector]
+        self.erases += 1
+        self._operation(
+            "erase", sector, world.torn_erase(self.state[sector]), world.blank[sector], world.mask[sector]
+        )
+
+    def program(self, sector: int, cell: int, value: Cell) -> None:
+        """Program one cell."""
+        world = self.world
+        self._check_keep(sector)
+        self._look(sector, cell)
+        before = self._sector(sector)
+        old = before.cells[cell]
+        if old < 0:
+            old = self._decide(sector, cell, old)
+            before = self._sector(sector)
+        new = int(value)
+        if old != BLANK:
+            keeps = world.ground.sectors[sector].reprogram in (Reprogram.BITS, Reprogram.ZEROS_ONLY)
+            new = old if keeps and old == new else int(FAULT)
+        cells = before.cells
+        head, tail = cells[:cell], cells[cell + 1 :]
+        torn = world.undecided({old, new, int(FAULT)})
+        self._operation(
+            "program",
+            sector,
+            world.intern(SectorContent((*head, torn, *tail), before.weak)),
+            world.intern(SectorContent((*head, new, *tail), before.weak)),
+            0,
+        )
+
+    def _decide(self, sector: int, cell: int, undecided: int) -> int:
+        """Take one of an undecided cell's contents and keep it where cells are steady."""
+        options = self.world.options[-undecided - 1]
+        value = options[self.ask("cell", sector, len(options))]
+        self._note(value)
+        content = self._sector(sector)
+        cells = (*content.cells[:cell], value, *content.cells[cell + 1 :])
+        self._settle(sector, self.world.intern(SectorContent(cells, content.weak)))
+        return value
+
+    def read(self, sector: int, cell: int) -> Cell:
+        """Read one cell."""
+        self._look(sector, cell)
+        content = self.world.values[self.state[sector]]
+        value: int = content.cells[cell]  # type: ignore[attr-defined]
+        place = self.world.ground.sectors[sector]
+        if place.external and self.world.level.has_bus:
+            if self.ask("bus", sector, 2):
+                self._note(int(FOREIGN))
+                return FOREIGN
+            self._note(None)
+        if value < 0:
+            value = self._decide(sector, cell, value)
+        if value == BLANK and place.blank_read is BlankRead.UNDEFINED:
+            value = int(FOREIGN) if self.ask("blank", sector, 2) else int(BLANK)
+            self._note(value)
+        return Cell(value)
+
+    def is_blank(self, sector: int) -> bool:
+        """Read a whole sector and say whether every cell reads blank."""
+        blank = True
+        for cell in range(self.world.ground.sectors[sector].cells):
+            blank &= self.read(sector, cell) == BLANK
+        return blank
+
+    def digest(self, area: str) -> Digest:
+        """Digest one area and compare with what is signed for it."""
+        world = self.world
+        start, stop = world.area_range[area]
+        for sector in range(start, stop):
+            self.reads |= world.mask[sector] & ~self.killed & ~(1 << (world.shift[sector] + world.width[sector] - 1))
+        if world.level.has_bus and any(world.ground.sectors[i].external for i in range(start, stop)):
+            answer = self.ask("bus digest", start, 4)
+            if answer:
+                version = (None, Version(-1), Version(1))[answer - 1]
+                self._note(version)
+                return Digest(version, -1)
+            self._note("actual")
+        version = self._settle_area(area, start, stop)
+        identity = hash(tuple(self._sector(i).cells for i in range(start, stop)))
+        return Digest(version, identity)
+
+    def _settle_area(self, area: str, start: int, stop: int) -> Version | None:
+        """Decide an area's undecided cells as far as a digest tells, and return the version it matches."""
+        world = self.world
+        here = tuple(self.state[start:stop])
+        for number, kind in KIND_OF_VERSION.items():
+            if here == world.genuine[(area, kind)]:
+                return Version(number)
+        # A sound or weak sector counts by its cells; find the version that all decided cells agree on.
+        version: Version | None = None
+        mixed = False
+        open_cells: list[tuple[int, int, int]] = []
+        for sector in range(start, stop):
+            position = world.ground.sectors[sector].position
+            for cell, value in enumerate(self._sector(sector).cells):
+                if value < 0:
+                    open_cells.append((sector, cell, value))
+                    continue
+                found = world.find_version(value, area, position + cell)
+                if found is None or (version is not None and found != version):
+                    mixed = True
+                version = found if version is None else version
+        if mixed:
+            return None
+        for sector, cell, value in open_cells:
+            position = world.ground.sectors[sector].position + cell
+            taken = self._decide(sector, cell, value)
+            found = world.find_version(taken, area, position)
+            if found is None or (version is not None and found != version):
+                return None
+            version = found
+        return version
+
+    def run(self, area: str) -> tuple[Version | None, str]:
+        """Return the version that runs from `area`, and what is wrong with it where something is."""
+        world = self.world
+        if area == "recovery" and area not in world.area_range:
+            return None, ""
+        start, stop = world.area_range[area]
+        self.reads |= world.area_mask[area] & ~self.killed
+        sectors = [self._sector(i) for i in range(start, stop)]
+        if any(s.weak for s in sectors):
+            return None, "runs from weak cells: a sector whose erase was cut was not erased again"
+        if any(c < 0 for s in sectors for c in s.cells):
+            return None, "runs from weak cells: a cell whose programming was cut is not decided"
+        here = tuple(self.state[start:stop])
+        if area == "recovery":
+            whole = here == world.genuine[(area, 6)]
+            return None, "" if whole else "unapproved code runs as the recovery image"
+        for number, kind in KIND_OF_VERSION.items():
+            if here == world.genuine[(area, kind)]:
+                return Version(number), ""
+        return None, f"unapproved code runs: area '{area}' does not hold one version's signed content"
+
+    # -- logs and settings
+
+    def log(self, name: str) -> SymbolicLog:
+        """Return the log called `name`."""
+        if name not in self.world.log_location:
+            raise ProcedureError(f"the procedure uses a log '{name}' that it does not declare in `logs`")
+        return SymbolicLog(self, name)
+
+    def settings(self) -> int:
+        """Return the loaded settings word, deciding a torn one."""
+        location = self.world.settings_location
+        self._look(location, 0)
+        value = self.world.values[self.state[location]]
+        if isinstance(value, tuple):
+            value = value[self.ask("settings", location, len(value))]
+            self._note(value)
+            self._settle(location, self.world.intern(value))
+        assert isinstance(value, int)
+        return value
+
+    def program_settings(self, value: int) -> None:
+        """Program the settings word."""
+        world = self.world
+        location = world.settings_location
+        self._look(location, 0)
+        old = world.values[self.state[location]]
+        options = old if isinstance(old, tuple) else (old,)
+        torn = world.intern(tuple(sorted({*options, value, 0})))
+        self.killed |= world.mask[location]
+        self._operation("settings", location, torn, world.intern(value), world.mask[location])
+
+
+class SymbolicLog:
+    """One log of a symbolic state."""
+
+    def __init__(self, port: SymbolicPort, name: str) -> None:
+        self.port = port
+        self.spec = port.world.logs[name]
+        self.location = port.world.log_location[name]
+
+    def _content(self) -> LogContent:
+        content = self.port.world.values[self.port.state[self.location]]
+        assert isinstance(content, LogContent)
+        return content
+
+    def newest(self) -> Record | None:
+        """Return the newest readable record."""
+        port = self.port
+        port._look(self.location, 0)
+        content = self._content()
+        if len(content.newest) == 1:
+            return content.newest[0]
+        record = content.newest[port.ask("record", self.location, len(content.newest))]
+        port._note(record)
+        port._settle(self.location, port.world.intern(content._replace(newest=(record,))))
+        return record
+
+    def append(self, record: Record) -> None:
+        """Append one record."""
+        port, world = self.port, self.port.world
+        content = self._content()
+        if self.spec.halves == 1:
+            port._look(self.location, 0)
+            if content.used and port.ask("full", self.location, 2):
+                port._note(True)
+                back = tuple(dict.fromkeys([*content.newest, *sorted(content.older, key=repr), None]))
+                blank = LogContent((None,), frozenset(), False)
+                port.erases += 1
+                port._operation(
+                    "erase log",
+                    self.location,
+                    world.intern(LogContent(back, frozenset(), True)),
+                    world.intern(blank),
+                    0,
+                )
+                content = blank
+            elif content.used:
+                port._note(False)
+        # Without an in-place erase the records before can not come back, so only the newest counts.
+        older = frozenset(r for r in content.newest if r is not None) if self.spec.halves == 1 else frozenset()
+        older |= content.older
+        torn = [*content.newest, record]
+        if not self.spec.check_code:
+            torn.append(("?",))
+        torn_id = world.intern(LogContent(tuple(dict.fromkeys(torn)), older, True))
+        done = 0 if self.spec.halves == 1 else world.mask[self.location]
+        port._operation("append", self.location, torn_id, world.intern(LogContent((record,), older, True)), done)
+        port.killed |= done

@@ -1,0 +1,228 @@
+"""The symbolic state of a device: one number per location, with the meaning of the numbers kept in one table.
+
+A state is a tuple with one entry per sector, then one per log, then the settings word, the boot stage's own block and
+what is known of the newer version. Equal content has the equal number, so states are compared and copied fast.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterator
+from itertools import compress
+from operator import ne
+from typing import NamedTuple, TypeAlias
+
+from rootwright.device.content import FOREIGN, KIND_OF_VERSION, PROGRAMMED, Kind, content_cell, kind_of
+from rootwright.device.ground import Ground
+from rootwright.device.port import BLANK, FAULT, Cell, Record, UpdateProcedure, Version
+from rootwright.prove.level import Level
+
+Flash: TypeAlias = "tuple[int, ...]"
+
+
+class SectorContent(NamedTuple):
+    """Cells of a sector (a negative number is an undecided cell, see `World.options`) and whether it is weak."""
+
+    cells: tuple[int, ...]
+    weak: bool
+
+
+class LogContent(NamedTuple):
+    """What a log's newest record may be (one entry once decided), and older records that a torn erase could bring back.
+
+    `used` says whether something was appended since the last erase, which decides whether it can be full.
+    """
+
+    newest: tuple[Record | None, ...]
+    older: frozenset[Record]
+    used: bool
+
+
+class Known(NamedTuple):
+    """What is known of the newer version: whether it reported itself good, crashed, and crashed on trial."""
+
+    good: bool = False
+    bad: bool = False
+    failed_trial: bool = False
+
+
+UNKNOWN = Known()
+
+
+class World:
+    """Tables for one exploration: locations, interned contents, and the expected content of every version."""
+
+    def __init__(self, ground: Ground, procedure: UpdateProcedure, level: Level) -> None:
+        self.ground = ground
+        self.level = level
+        self.values: list[Hashable] = []
+        self._ids: dict[Hashable, int] = {}
+        self.options: list[tuple[int, ...]] = []
+        self._option_ids: dict[tuple[int, ...], int] = {}
+        self.logs = {spec.name: spec for spec in procedure.logs}
+        sectors = ground.sectors
+        self.sector_count = len(sectors)
+        self.log_location = {spec.name: len(sectors) + i for i, spec in enumerate(procedure.logs)}
+        first_free = len(sectors) + len(procedure.logs)
+        self.settings_location = first_free
+        self.boot_location = first_free + 1
+        self.known_location = first_free + 2
+        self.count = first_free + 3
+        # One bit per cell and one for weakness in each sector; one bit for every other location.
+        self.shift: list[int] = []
+        self.width: list[int] = []
+        position = 0
+        for location in range(self.count):
+            width = sectors[location].cells + 1 if location < len(sectors) else 1
+            self.shift.append(position)
+            self.width.append(width)
+            position += width
+        self.mask = [((1 << w) - 1) << s for w, s in zip(self.width, self.shift, strict=True)]
+        self.blank = [self.intern(SectorContent((int(BLANK),) * s.cells, False)) for s in sectors]
+        self.genuine: dict[tuple[str, int], tuple[int, ...]] = {}
+        self.area_range = {name: (start, stop) for name, start, stop in ground.areas}
+        links = dict(ground.links)
+        for name, start, stop in ground.areas:
+            for kind in Kind:
+                cells = [
+                    SectorContent(self._content(kind, links.get(name, 0), i), False) for i in range(start, stop)
+                ]
+                self.genuine[(name, kind)] = tuple(self.intern(c) for c in cells)
+        self.area_mask = {
+            name: self._range_mask(start, stop) for name, start, stop in ground.areas
+        }
+        self._renamed: tuple[dict[int, int], dict[int, int]] = ({}, {})
+
+    def _range_mask(self, start: int, stop: int) -> int:
+        total = 0
+        for location in range(start, stop):
+            total |= self.mask[location]
+        return total
+
+    def _content(self, kind: Kind, link: int, sector: int) -> tuple[int, ...]:
+        place = self.ground.sectors[sector]
+        return tuple(int(content_cell(kind, link, place.position + c)) for c in range(place.cells))
+
+    def intern(self, value: Hashable) -> int:
+        """Return the number of a content."""
+        number = self._ids.get(value)
+        if number is None:
+            number = self._ids[value] = len(self.values)
+            self.values.append(value)
+        return number
+
+    def undecided(self, cells: set[int]) -> int:
+        """Return the number of a cell that is one of `cells`, decided when it is read."""
+        flat: set[int] = set()
+        for cell in cells:
+            flat.update(self.options[-cell - 1] if cell < 0 else (cell,))
+        key = tuple(sorted(flat))
+        if len(key) == 1:
+            return key[0]
+        number = self._option_ids.get(key)
+        if number is None:
+            self.options.append(key)
+            number = self._option_ids[key] = -len(self.options)
+        return number
+
+    def start(self, procedure: UpdateProcedure) -> Flash:
+        """Return the state of a device fresh from the line: the current version kept, everything else blank."""
+        state = list(self.blank)
+        start, stop = self.area_range[procedure.start_area]
+        state[start:stop] = self.genuine[(procedure.start_area, Kind.CURRENT)]
+        for i in range(*self.ground.keep):
+            state[i] = self.intern(SectorContent(self._content(Kind.KEEP, 0, i), False))
+        if "recovery" in self.area_range:
+            start, stop = self.area_range["recovery"]
+            state[start:stop] = self.genuine[("recovery", Kind.PERMANENT)]
+        initial = dict(procedure.initial)
+        for name in self.log_location:
+            record = initial.get(name)
+            state.append(self.intern(LogContent((record,), frozenset(), record is not None)))
+        state += [self.intern(0), self.intern("boot stage"), self.intern(UNKNOWN)]
+        return tuple(state)
+
+    def agrees(self, left: Flash, right: Flash, live: int) -> bool:
+        """Say whether two states are equal in all locations of the bit set `live`."""
+        if left == right:
+            return True
+        for location in compress(range(self.count), map(ne, left, right)):
+            seen = live & self.mask[location]
+            if seen:
+                if location >= self.sector_count:
+                    return False
+                seen >>= self.shift[location]
+                a, b = self.values[left[location]], self.values[right[location]]
+                assert isinstance(a, SectorContent) and isinstance(b, SectorContent)
+                if a.weak != b.weak and seen >> len(a.cells):
+                    return False
+                for x, y in zip(a.cells, b.cells, strict=True):
+                    if x != y and seen & 1:
+                        return False
+                    seen >>= 1
+        return True
+
+    def torn_erase(self, content: int) -> int:
+        """Return a sector whose erase was cut: every cell on its own old, blank, programmed or undecodable; weak."""
+        sector = self.values[content]
+        assert isinstance(sector, SectorContent)
+        cells = tuple(self.undecided({c, int(BLANK), int(PROGRAMMED), int(FAULT)}) for c in sector.cells)
+        return self.intern(SectorContent(cells, True))
+
+    def rename(self, state: Flash, *, current_becomes_older: bool) -> Flash:
+        """Return the state with the newer version named current, and the current one older or stale."""
+        cache = self._renamed[current_becomes_older]
+        renamed = []
+        for number in state:
+            new = cache.get(number)
+            if new is None:
+                new = cache[number] = self.intern(self._rename(self.values[number], current_becomes_older))
+            renamed.append(new)
+        renamed[self.known_location] = self.intern(UNKNOWN)
+        return tuple(renamed)
+
+    def _rename(self, value: Hashable, older: bool) -> Hashable:
+        if isinstance(value, SectorContent):
+            return SectorContent(tuple(self._rename_cell(c, older) for c in value.cells), value.weak)
+        if isinstance(value, LogContent):
+            newest = tuple(dict.fromkeys(_rename_record(r) for r in value.newest))
+            known = frozenset(r for r in map(_rename_record, value.older) if r is not None)
+            return LogContent(newest, known, value.used)
+        return value
+
+    def _rename_cell(self, cell: int, older: bool) -> int:
+        if cell < 0:
+            return self.undecided({self._rename_cell(c, older) for c in self.options[-cell - 1]})
+        what = kind_of(Cell(cell))
+        if what is None:
+            return cell
+        kind, link, position = what
+        new = {
+            Kind.NEXT: Kind.CURRENT,
+            Kind.CURRENT: Kind.OLD if older else Kind.STALE,
+            Kind.OLD: Kind.STALE if older else Kind.OLD,
+        }.get(kind, kind)
+        return int(content_cell(new, link, position))
+
+    def find_version(self, cell: int, area: str, position: int) -> Version | None:
+        """Return the version whose content for `area` has `cell` at `position`, None for anything else."""
+        what = kind_of(Cell(cell))
+        if what is None or what[2] != position or what[1] != dict(self.ground.links).get(area, 0):
+            return None
+        for number, kind in KIND_OF_VERSION.items():
+            if kind == what[0]:
+                return Version(number)
+        return None
+
+    def blocks_of(self, area: str) -> Iterator[str]:
+        """Yield the map blocks of an area once each."""
+        start, stop = self.area_range[area]
+        yield from dict.fromkeys(self.ground.sectors[i].block for i in range(start, stop))
+
+
+def _rename_record(record: Record | None) -> Record | None:
+    if record is None:
+        return None
+    return tuple(Version(max(-1, field - 1)) if isinstance(field, Version) else field for field in record)
+
+
+FOREIGN_CELL = int(FOREIGN)
