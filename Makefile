@@ -6,7 +6,7 @@ RUN_STAMP := $(VENV)/.run-installed
 DEV_STAMP := $(VENV)/.dev-installed
 FIRMWARE_STAMP := $(VENV)/.firmware-installed
 
-.PHONY: demo test check fix setup firmware all-tests bench clean
+.PHONY: demo test check fix setup firmware interop all-tests bench clean
 
 $(VENV)/bin/python:
 	$(PYTHON) -m venv $(VENV)
@@ -23,6 +23,16 @@ $(FIRMWARE_STAMP): requirements/firmware.lock $(DEV_STAMP)
 setup: $(DEV_STAMP)
 
 firmware: $(FIRMWARE_STAMP)
+
+# A general-purpose COSE library in an environment of its own, for tests/interop.
+INTEROP := .venv-interop
+$(INTEROP)/.installed: requirements/interop.lock
+	$(PYTHON) -m venv $(INTEROP)
+	$(INTEROP)/bin/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements/interop.lock
+	touch $@
+
+interop: $(INTEROP)/.installed $(DEV_STAMP)
+	$(BIN)/python -m pytest -m interop tests/interop
 
 demo: $(DEV_STAMP)
 	$(BIN)/python demo/run_demo.py
@@ -49,3 +59,4 @@ lock:
 	$(LOCK) pyproject.toml -o requirements/run.lock
 	$(LOCK) pyproject.toml --group dev -o requirements/dev.lock
 	$(LOCK) --group firmware -o requirements/firmware.lock
+	printf 'pycose\ncbor2<6 # its reader wants lists inside tags\n' | $(LOCK) - -o requirements/interop.lock
