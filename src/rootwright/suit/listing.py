@@ -183,11 +183,12 @@ def _text_lines(text: Text) -> Iterator[str]:
             if name:
                 yield f"    component {name}"
             indent = 6 if name else 4
-            for number, value in fields:
+            words = [text_word(number, component=bool(name)) for number, _ in fields]
+            width = max((len(word) for word in words), default=0)
+            for word, (_, value) in zip(words, fields, strict=True):
                 lines = value.rstrip("\n").split("\n")
-                word = text_word(number, component=bool(name))
                 if len(lines) == 1:
-                    yield f"{' ' * indent}{word}  {plain(value)}"
+                    yield f"{' ' * indent}{word:<{width}}  {plain(value)}"
                     continue
                 yield f"{' ' * indent}{word}"
                 for line in lines:
