@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 
@@ -61,3 +62,11 @@ def test_the_profiles_cover_the_classes_of_memories() -> None:
 
 def test_names_say_what_a_part_offers() -> None:
     assert all(re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)+", name) for name in NAMES)
+
+
+def test_the_manual_has_every_profile_in_order_and_every_foundation(repository: Path) -> None:
+    manual = (repository / "docs" / "parts.md").read_text(encoding="utf-8")
+    listed = re.findall(r"^\| `([a-z0-9-]+)` \|", manual, re.MULTILINE)
+    assert listed == [chip.name for chip in BY_STRENGTH]
+    places = [manual.index(f"| {foundation.value} |") for foundation in Foundation]
+    assert places == sorted(places)

@@ -177,10 +177,11 @@ def _raw(path: KeyPath, image: ImageForm) -> Iterator[Fault]:
         yield Fault((*path, "base"), address_words(image.base), expected)
 
 
-def _room(path: KeyPath, image: ImageForm) -> Iterator[Fault]:
-    if image.size is not None and image.size <= image.header + image.trailer:
-        taken = size_words(image.header + image.trailer)
-        yield Fault((*path, "size"), size_words(image.size), f"more than header and trailer together ({taken})")
+def _room(path: KeyPath, spec: ImageForm) -> Iterator[Fault]:
+    around = spec.header + spec.trailer
+    if spec.size is not None and spec.size <= around:
+        expected = f"more than header and trailer together ({size_words(around)})"
+        yield Fault((*path, "size"), size_words(spec.size), expected)
 
 
 def _keep_size(path: KeyPath, keep: KeepForm) -> Iterator[Fault]:
