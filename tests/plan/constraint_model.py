@@ -143,7 +143,9 @@ def is_feasible(demand: Demand, chip: Chip, min_sizes: dict[str, int] | None = N
                 if memory.banks == 2:
                     here = model.new_bool_var(f"pair in {number}")
                     model.add(memory_of[first] == number).only_enforce_if(here)
-                    model.add(start[other] == start[first] + memory.size // 2).only_enforce_if(here)
+                    half = memory.size // 2
+                    model.add(start[other] == start[first] + half).only_enforce_if(here)
+                    model.add(start[first] + size[first] <= memory.base + half + number * FAR).only_enforce_if(here)
                     options.append(here)
             model.add_at_least_one(options)
     solver = cp_model.CpSolver()

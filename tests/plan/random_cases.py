@@ -62,6 +62,8 @@ def random_case(seed: int) -> tuple[Demand, Chip]:
     if rng.random() < 0.4:
         memories.append(flash("outer", 0x9000_0000, [(rng.randint(2, 10), rng.choice((512, 1024, 2048)))]))
     granule = rng.choice((0, 1024, 2048, 4096))
+    if granule and banks == 2 and (memories[0].size // 2) % granule:
+        granule = 256
     covers = tuple(m.name for m in memories) if rng.random() < 0.4 else ("flash",)
     chip = chip_of(tuple(memories), granule, covers)
     total = sum(m.size for m in memories)

@@ -23,7 +23,7 @@ RULES: dict[str, str] = {
     "map.reset": "a boot stage starts where the core starts",
     "map.same-size": "tied blocks have one size",
     "map.same-pattern": "tied blocks have sector bounds at the same offsets",
-    "map.opposite": "the second block of a pair lies at the same offset in the other bank",
+    "map.opposite": "the blocks of a pair lie at the same offset in the two banks, each wholly in its own",
     "map.lift": "the first block is at least as large as each sector of the others",
     "map.multiple": "tied blocks are cut at every multiple of the largest sector among them",
     "map.figures": "a region's sector numbers agree with its address and size",
@@ -246,6 +246,8 @@ def _check_tie(tie: Tie, members: list[tuple[Region, Memory]]) -> Iterator[Viola
         if memory.banks != 2 or memory.name != first_memory.name or second.address != expected:
             found = f"at 0x{second.address:X}, {first.block} is at 0x{first.address:X}"
             yield _broken("map.opposite", second, found, f"move it to 0x{expected:X} in a memory with two banks")
+        elif first.end > first_memory.base + first_memory.size // 2:
+            yield _broken("map.opposite", first, "it reaches into the other bank", "make it smaller")
     elif tie.kind is TieKind.AT_LEAST_LARGEST_SECTOR:
         largest = max((s.size for r, m in members[1:] for s in _touched(m, r)), default=0)
         if first.size < largest:

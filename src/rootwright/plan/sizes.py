@@ -20,15 +20,17 @@ class SizeGroup:
     patterns: tuple[tuple[int, ...], ...] = ()
 
 
-def candidate_sizes(members: Sequence[tuple[Shape, Fields]]) -> list[int]:
+def candidate_sizes(members: Sequence[tuple[Shape, Fields]], *, movable: Sequence[bool]) -> list[int]:
     """Return the sizes in bytes worth trying, ascending.
 
-    A size is left out when a smaller one has, for every block, a window at each start where the larger one has: each
+    A size is left out when a smaller one has, for every block, a window inside each window of the larger size: each
     map with the larger size then holds one with the smaller. So one size is enough on even sectors, and a few on
     uneven ones.
 
     Args:
         members: For each tied block its shape (with what ties on sectors decided) and the memories it may be in.
+        movable: For each, whether the smaller window may start later than the larger one; false where the start
+            matters (pins, pairs, sector patterns).
     """
     exacts = {shape.exact for shape, _ in members if shape.exact is not None}
     if len(exacts) > 1:
@@ -42,18 +44,47 @@ def candidate_sizes(members: Sequence[tuple[Shape, Fields]]) -> list[int]:
         shape.reach or (shape.min_sectors > 1 and any(space.even is None for space, _ in fields))
         for shape, fields in members
     )
+    flags = [flag for (_, fields), flag in zip(members, movable, strict=True) for _ in fields]
+    units = [
+        gcd(*space.sizes) if space.even is None and shape.whole else 0
+        for shape, fields in members
+        for space, _ in fields
+    ]
+    limit = 1 << 60
     for size in _sizes_from(members, need):
+        if size >= limit:
+            break
         signature = _signature(members, size)
         if signature is None:
             continue
-        if comparable and any(
-            all(new & ~old == 0 for new, old in zip(signature, known, strict=True)) for _, known in kept
-        ):
+        if comparable and any(_covers(old, known, size, signature, flags, units) for old, known in kept):
             continue
         kept.append((size, signature))
-        if comparable and _is_final(members, size, signature):
-            break
+        if comparable:
+            limit = min(limit, _last_useful(members, size, signature, movable))
     return [size for size, _ in kept]
+
+
+def _covers(
+    old: int, known: list[int], size: int, signature: list[int], flags: Sequence[bool], units: Sequence[int]
+) -> bool:
+    """Tell whether each window of `size` holds one of the smaller size `old`."""
+    for before, now, movable, unit in zip(known, signature, flags, units, strict=True):
+        if now & ~before == 0:
+            continue
+        if not (movable and unit) or now & ~_smeared(before, (size - old) // unit):
+            return False
+    return True
+
+
+def _smeared(mask: int, distance: int) -> int:
+    """Return the starts from which a start of `mask` is at most `distance` units up."""
+    done = 0
+    while done < distance:
+        step = min(done + 1, distance - done)
+        mask |= mask >> step
+        done += step
+    return mask
 
 
 def _sizes_from(members: Sequence[tuple[Shape, Fields]], need: int) -> Iterator[int]:
@@ -125,12 +156,7 @@ def _starts(space: Space, shape: Shape, segments: tuple[Segment, ...], size: int
         return 0
     if shape.cap is not None:
         segments = space.capped(segments, shape.cap)
-    room = 0
-    for low, high in segments:
-        first, last = (low - space.low) // unit, (high - size - space.low) // unit
-        if last >= first:
-            room |= ((1 << (last - first + 1)) - 1) << first
-    mask = starts & (ends >> size // unit) & room
+    mask = starts & (ends >> size // unit) & _room(space, segments, size, unit)
     for step in shape.steps:
         for inner in range(step, size, step):
             if not mask:
@@ -139,26 +165,37 @@ def _starts(space: Space, shape: Shape, segments: tuple[Segment, ...], size: int
     return mask
 
 
-def _is_final(members: Sequence[tuple[Shape, Fields]], size: int, signature: list[int]) -> bool:
-    """Tell whether no larger size can have a start that this one has not."""
-    place = 0
-    for shape, fields in members:
+def _last_useful(
+    members: Sequence[tuple[Shape, Fields]], size: int, signature: list[int], movable: Sequence[bool]
+) -> int:
+    """Return a bound in bytes from which on every window of any size holds one of `size`; huge where there is none."""
+    place, bound = 0, size + 1
+    for (shape, fields), may_move in zip(members, movable, strict=True):
         for space, segments in fields:
             mask = signature[place]
             place += 1
             if space.even is not None or not shape.whole:
                 if not mask:
-                    return False
+                    return 1 << 60
                 continue
             unit = gcd(*space.sizes)
             starts, _, _ = space.marks(shape, unit)
             if shape.cap is not None:
                 segments = space.capped(segments, shape.cap)
-            room = 0
-            for low, high in segments:
-                first, last = (low - space.low) // unit, (high - size - 1 - space.low) // unit
-                if last >= first:
-                    room |= ((1 << (last - first + 1)) - 1) << first
-            if starts & room & ~mask:
-                return False
-    return True
+            for further in (0, space.sizes[-1], 2 * space.sizes[-1]) if may_move else (0,):
+                if not starts & _room(space, segments, size + further + 1, unit) & ~_smeared(mask, further // unit):
+                    bound = max(bound, size + further + 1)
+                    break
+            else:
+                return 1 << 60
+    return bound
+
+
+def _room(space: Space, segments: tuple[Segment, ...], size: int, unit: int) -> int:
+    """Return the positions, as a bit mask over units, behind which `size` bytes follow in one segment."""
+    room = 0
+    for low, high in segments:
+        first, last = (low - space.low) // unit, (high - size - space.low) // unit
+        if last >= first:
+            room |= ((1 << (last - first + 1)) - 1) << first
+    return room

@@ -184,6 +184,9 @@ class Solver:
         homes = homes or self.homes
         if any(not homes[i] for i in range(count)):
             return None
+        tied = any(sum(i < count for i in group.members) > 1 for group in self.groups)
+        if tied and self._pack([self._shape(i, least[i]) for i in range(count)], homes, count) is None:
+            return None  # Not even without the ties.
         for shapes in self._shapes(least, homes, count):
             placed = self._pack(shapes, homes, count)
             if placed is not None:
@@ -260,7 +263,9 @@ class Solver:
     ) -> list[list[tuple[int, Shape]]]:
         fields = {i: [(self.spaces[n], self._field(i, self.spaces[n])) for n in homes[i]] for i in members}
         options: list[list[tuple[int, Shape]]] = []
-        for size in candidate_sizes([(shapes[i], fields[i]) for i in members]):
+        paired = {i for pair in self.pairs.items() for i in pair}
+        movable = [not group.patterns and i not in paired and self.blocks[i].name not in self.pins for i in members]
+        for size in candidate_sizes([(shapes[i], fields[i]) for i in members], movable=movable):
             fixed = {i: replace(shapes[i], exact=size) for i in members}
             pattern_choices: list[list[tuple[tuple[int, ...], tuple[tuple[int, int], ...]]]] = []
             for same in group.patterns:
@@ -331,7 +336,8 @@ class Solver:
         for a, b in self.pairs.items():
             if a in pinned and b in pinned:
                 half = self.spaces[homes[a][0]].memory.size // 2
-                if homes[a] != homes[b] or pinned[b][0] - pinned[a][0] != half:
+                middle = self.spaces[homes[a][0]].half
+                if homes[a] != homes[b] or pinned[b][0] - pinned[a][0] != half or pinned[a][1] > middle:
                     return None
         if not pairs:
             return self._pack_with(shapes, homes, count, pinned, pairs)
@@ -368,6 +374,8 @@ class Solver:
         return pinned
 
     def _collide(self, i: int, mine: Window, space: Space, j: int, other: Window) -> bool:
+        if not space.low <= other[0] < space.high:
+            return False
         low, high = self._obstacle(i, space, j, other)
         return mine[0] < high and low < mine[1]
 
@@ -432,6 +440,8 @@ class Solver:
         loose_protected = any(
             not self.whole[i] and self.blocks[i].write_protect for i in range(count) if i not in pinned
         )
+        if loose_protected:
+            self._require_unshared_middle(split)
         round_up = self._round_up if loose_protected else None
         capacities = self._capacities(items, pinned)
         if not lane_of:
@@ -444,6 +454,16 @@ class Solver:
             ]
             placed = pack_lanes(items, lanes, by_lane, round_up)
         return None if placed is None else {**placed, **pinned}
+
+    def _require_unshared_middle(self, split: set[str]) -> None:
+        for name in split:
+            space = self.spaces[name]
+            if space.granule > 1 and (space.half - space.low) % space.granule:
+                raise PlanError(
+                    f"a write-protection unit of {space.granule} bytes lies across the two banks of {name}",
+                    where=self.demand.traits.name,
+                    next_step="give protected blocks sectors of their own (exclusive) or pin them",
+                )
 
     def _round_up(self, position: int) -> int:
         for space in self.spaces.values():
