@@ -60,7 +60,7 @@ def test_image_lies_in_its_region_with_vectors_and_version(name: str) -> None:
     assert image.machine == "arm"
     table = find_vector_table(image)
     assert table is not None
-    assert (table.address, table.entries) == (address, 48)
+    assert (table.address, table.entries) == (address, 80)
     assert address % table.alignment == 0
     assert table.initial_stack == ram_address + ram_size
     assert table.reset == image.entry
@@ -252,7 +252,7 @@ class TestCommonLogic:
         assert common.divide(1, 0) == 0
 
     def record(self, common: ctypes.CDLL, sequence: int) -> bytearray:
-        made = ctypes.create_string_buffer(96)
+        made = ctypes.create_string_buffer(72)
         common.record_fill(made, sequence, 0x18000, 500, bytes(32))
         return bytearray(made.raw)
 
@@ -260,13 +260,13 @@ class TestCommonLogic:
         """The number of the record that boot follows, by its place in the log."""
         common.record_newest.restype = ctypes.c_void_p
         buffer = ctypes.create_string_buffer(log, len(log))
-        found = common.record_newest(buffer, len(log) // 96, ctypes.c_uint32(below), ctypes.c_uint32(floor))
-        return None if found is None else (found - ctypes.addressof(buffer)) // 96
+        found = common.record_newest(buffer, len(log) // 72, ctypes.c_uint32(below), ctypes.c_uint32(floor))
+        return None if found is None else (found - ctypes.addressof(buffer)) // 72
 
     def test_newest_record_wins_unless_torn_tried_or_under_the_floor(self, common: ctypes.CDLL) -> None:
         old, new = self.record(common, 4), self.record(common, 5)
-        old[80:96] = bytes(16)  # kept
-        blank = b"\xff" * 96
+        old[64:72] = bytes(8)  # kept
+        blank = b"\xff" * 72
         assert self.newest(common, bytes(old + new) + blank) == 1
         assert self.newest(common, bytes(new + old) + blank) == 0
         for at in range(52):  # any byte of the body torn
@@ -274,18 +274,18 @@ class TestCommonLogic:
             torn[at] ^= 0x10
             assert self.newest(common, bytes(old + torn) + blank) == 0
         tried = bytearray(new)
-        tried[64:80] = bytes(16)
+        tried[56:64] = bytes(8)
         assert self.newest(common, bytes(old + tried)) == 0
-        tried[80:96] = bytes(16)
+        tried[64:72] = bytes(8)
         assert self.newest(common, bytes(old + tried)) == 1
         half = bytearray(new)
-        half[70] = 0  # a torn mark counts as tried
+        half[60] = 0  # a torn mark counts as tried
         assert self.newest(common, bytes(old + half)) == 0
         assert self.newest(common, bytes(old + new), floor=5) == 1
         assert self.newest(common, bytes(old + new), floor=6) is None
         assert self.newest(common, bytes(old + new), below=5) == 0
         assert self.newest(common, blank) is None
-        assert self.newest(common, bytes(96)) is None
+        assert self.newest(common, bytes(72)) is None
 
     def test_floor_takes_only_sound_entries(self, common: ctypes.CDLL) -> None:
         import zlib

@@ -28,9 +28,17 @@ FLAGS = (
 LINK = ("-Wl,--gc-sections", "-Wl,-z,max-page-size=4", "-Wl,--build-id=none")
 
 COMMON = ("common/start.c", "common/bytes.c")
-BOOT = (*COMMON, "common/crc.c", "common/flash.c", "common/record.c", "common/sha256.c", "boot/main.c")
+BOOT = (
+    *COMMON,
+    "common/crc.c",
+    "common/flash.c",
+    "common/guard.c",
+    "common/record.c",
+    "common/sha256.c",
+    "boot/main.c",
+)
 APPLICATION = (
-    *(*COMMON, "common/crc.c", "common/divide.c", "common/flash.c", "common/record.c"),
+    *(*COMMON, "common/crc.c", "common/divide.c", "common/flash.c", "common/guard.c", "common/record.c"),
     *(f"application/{stem}.c" for stem in ("battery", "calibration", "display", "level", "main", "rating")),
     *(f"application/{stem}.c" for stem in ("ringlog", "schedule", "sensor", "telemetry")),
 )
@@ -39,7 +47,15 @@ RADIO = (
     *(f"radio/{stem}.c" for stem in ("coding", "duty", "frame", "main", "modem")),
 )
 RECOVERY = (
-    *(*COMMON, "common/crc.c", "common/flash.c", "common/record.c", "common/sha256.c", "application/display.c"),
+    *(
+        *COMMON,
+        "common/crc.c",
+        "common/flash.c",
+        "common/guard.c",
+        "common/record.c",
+        "common/sha256.c",
+        "application/display.c",
+    ),
     *("recovery/main.c", "recovery/receiver.c"),
 )
 

@@ -1,8 +1,10 @@
 /* Application of the RL-2: measure, judge, store, show, send, sleep. */
+#include <stddef.h>
 #include "battery.h"
 #include "calibration.h"
 #include "display.h"
 #include "flash.h"
+#include "guard.h"
 #include "handover.h"
 #include "level.h"
 #include "part.h"
@@ -40,12 +42,15 @@ static const struct radio_calls *find_radio(void)
 /* The new image reports itself good: first one reading in range, then one message sent. */
 __attribute__((noinline)) static void report_kept(void)
 {
-    static const uint32_t SET[4] = {MARK_SET, MARK_SET, MARK_SET, MARK_SET};
-    uint32_t records[2] = {HANDOVER_AREA->application_record, HANDOVER_AREA->radio_record};
+    static const uint32_t SET[2] = {MARK_SET, MARK_SET};
+    uint32_t places[2] = {HANDOVER_AREA->application_record, HANDOVER_AREA->radio_record};
     for (unsigned i = 0; i < 2; i++) {
-        const struct slot_record *record = (const struct slot_record *)(uintptr_t)records[i];
-        if (record && record_is_sound(record) && !mark_is_set(record->kept))
-            flash_program_unit((uint32_t)(uintptr_t)record->kept, SET);
+        struct slot_record record;
+        if (!places[i])
+            continue;
+        guard_copy((uint32_t *)&record, places[i], sizeof record / 4);
+        if (record_is_sound(&record) && (record.kept[0] & record.kept[1]) == 0xFFFFFFFFu)
+            flash_program_unit(places[i] + offsetof(struct slot_record, kept), SET);
     }
     HANDOVER_AREA->reason = BOOT_KEPT;
 }

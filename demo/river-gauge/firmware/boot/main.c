@@ -1,7 +1,9 @@
 /* Boot stage of the RL-2: follow the newest slot record whose image has the recorded digest; else run recovery. */
 #include <stdbool.h>
+#include <stddef.h>
 #include <stdint.h>
 #include "flash.h"
+#include "guard.h"
 #include "handover.h"
 #include "layout.h"
 #include "part.h"
@@ -10,6 +12,8 @@
 
 #define RECORDS_PER_SECTOR (SECTOR_SIZE / sizeof(struct slot_record))
 #define FLOORS_PER_SECTOR  (SECTOR_SIZE / 16)
+#define TRIED_AT           offsetof(struct slot_record, tried)
+#define LEAST_IMAGE        320u /* the vector table: 16 words and 64 interrupts */
 #define RAM_START          0x20000000u
 #define RAM_END            0x20018000u
 
@@ -40,23 +44,38 @@ __attribute__((noinline)) bool vectors_are_sane(uint32_t start, uint32_t length)
         && reset - start < length;
 }
 
+/* The digest of what can be read; false where a word cannot. */
+__attribute__((noinline)) bool digest_of_flash(uint32_t address, uint32_t length, uint8_t digest[32])
+{
+    struct sha256 hash;
+    uint32_t piece[64];
+    sha256_begin(&hash);
+    for (uint32_t at = 0; at < length; at += sizeof piece) {
+        uint32_t size = length - at < sizeof piece ? length - at : sizeof piece;
+        WATCHDOG_FEED = WATCHDOG_WORD;
+        if (!guard_read(piece, address + at, (size + 3) / 4))
+            return false;
+        sha256_add(&hash, (const uint8_t *)piece, size);
+    }
+    sha256_end(&hash, digest);
+    return true;
+}
+
 __attribute__((noinline)) bool image_is_whole(const struct slot_record *record, const struct place *place)
 {
     uint8_t digest[32];
     if (record->address != place->first && record->address != place->second)
         return false;
-    if (record->length < 192 || record->length > place->size)
+    if (record->length < LEAST_IMAGE || record->length > place->size)
         return false;
-    WATCHDOG_FEED = WATCHDOG_WORD;
-    sha256_of((const uint8_t *)(uintptr_t)record->address, record->length, digest);
-    return digests_agree(digest, record->digest) && vectors_are_sane(record->address, record->length);
+    return digest_of_flash(record->address, record->length, digest) && digests_agree(digest, record->digest)
+        && vectors_are_sane(record->address, record->length);
 }
 
-/* The newest record whose image is whole. `passed_over` tells whether a newer sound one was not followed. */
-__attribute__((noinline)) const struct slot_record *choose(uint32_t sector, const struct place *place, uint32_t floor,
-                                                           bool *passed_over)
+/* The newest record of `log` whose image is whole. `passed_over` tells whether a newer sound one was not followed. */
+__attribute__((noinline)) const struct slot_record *choose(const struct slot_record *log, const struct place *place,
+                                                           uint32_t floor, bool *passed_over)
 {
-    const struct slot_record *log = (const struct slot_record *)(uintptr_t)sector;
     uint32_t below = 0xFFFFFFFFu, newest = 0;
     for (unsigned i = 0; i < RECORDS_PER_SECTOR; i++)
         if (record_is_sound(&log[i]) && log[i].sequence > newest)
@@ -73,10 +92,16 @@ __attribute__((noinline)) const struct slot_record *choose(uint32_t sector, cons
     }
 }
 
-__attribute__((noinline)) bool set_mark(const uint32_t *mark)
+/* Where in flash a record of the RAM copy stands. */
+static uint32_t flash_address(uint32_t sector, const struct slot_record *log, const struct slot_record *record)
 {
-    static const uint32_t SET[4] = {MARK_SET, MARK_SET, MARK_SET, MARK_SET};
-    return flash_program_unit((uint32_t)(uintptr_t)mark, SET);
+    return record ? sector + (uint32_t)(record - log) * sizeof *record : 0;
+}
+
+__attribute__((noinline)) bool set_mark(uint32_t address)
+{
+    static const uint32_t SET[2] = {MARK_SET, MARK_SET};
+    return flash_program_unit(address, SET);
 }
 
 /* Leave the boot stage: vector table, stack, reset address. */
@@ -108,29 +133,37 @@ __attribute__((noreturn)) static void start_recovery(uint32_t reason)
     }
 }
 
+static struct slot_record application_log[RECORDS_PER_SECTOR], radio_log[RECORDS_PER_SECTOR];
+static uint32_t floor_log[SECTOR_SIZE / 4];
+
 int main(void)
 {
     bool returned = false, radio_returned = false;
     if (recovery_is_asked_for())
         start_recovery(BOOT_ASKED);
-    uint32_t floor = floor_read((const uint32_t *)(uintptr_t)FLOOR_RECORDS, FLOORS_PER_SECTOR);
-    const struct slot_record *application = choose(APPLICATION_RECORDS, &APPLICATION, floor, &returned);
-    const struct slot_record *radio = choose(RADIO_RECORDS, &RADIO, 0, &radio_returned);
+    guard_copy((uint32_t *)application_log, APPLICATION_RECORDS, sizeof application_log / 4);
+    guard_copy((uint32_t *)radio_log, RADIO_RECORDS, sizeof radio_log / 4);
+    guard_copy(floor_log, FLOOR_RECORDS, SECTOR_SIZE / 4);
+    uint32_t floor = floor_read(floor_log, FLOORS_PER_SECTOR);
+    const struct slot_record *application = choose(application_log, &APPLICATION, floor, &returned);
+    const struct slot_record *radio = choose(radio_log, &RADIO, 0, &radio_returned);
     if (!application)
         start_recovery(BOOT_NO_IMAGE);
+    uint32_t application_at = flash_address(APPLICATION_RECORDS, application_log, application);
+    uint32_t radio_at = flash_address(RADIO_RECORDS, radio_log, radio);
     uint32_t reason = returned || radio_returned ? BOOT_RETURNED : BOOT_KEPT;
     if (!mark_is_set(application->kept)) {
         reason = BOOT_ON_TRIAL;
-        if (!set_mark(application->tried))
+        if (!set_mark(application_at + TRIED_AT))
             start_recovery(BOOT_NO_IMAGE);
     }
     if (radio && !mark_is_set(radio->kept)) {
         reason = BOOT_ON_TRIAL;
-        if (!set_mark(radio->tried))
+        if (!set_mark(radio_at + TRIED_AT))
             radio = 0;
     }
-    HANDOVER_AREA->application_record = (uint32_t)(uintptr_t)application;
-    HANDOVER_AREA->radio_record = (uint32_t)(uintptr_t)radio;
+    HANDOVER_AREA->application_record = application_at;
+    HANDOVER_AREA->radio_record = radio ? radio_at : 0;
     HANDOVER_AREA->radio_address = radio ? radio->address : 0;
     HANDOVER_AREA->reason = reason;
     HANDOVER_AREA->mark = HANDOVER_MARK;

@@ -17,10 +17,10 @@ __attribute__((weak, noinline)) bool flash_erase_sector(uint32_t address)
     return finish(FLASH_ERASE);
 }
 
-__attribute__((weak, noinline)) bool flash_program_unit(uint32_t address, const uint32_t unit[4])
+__attribute__((weak, noinline)) bool flash_program_unit(uint32_t address, const uint32_t unit[2])
 {
     FLASH_ADDRESS = address;
-    for (unsigned i = 0; i < 4; i++)
+    for (unsigned i = 0; i < 2; i++)
         FLASH_LINE(i) = unit[i];
     return finish(FLASH_PROGRAM);
 }

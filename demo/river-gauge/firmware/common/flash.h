@@ -5,6 +5,6 @@
 #include <stdint.h>
 
 bool flash_erase_sector(uint32_t address);
-bool flash_program_unit(uint32_t address, const uint32_t unit[4]);
+bool flash_program_unit(uint32_t address, const uint32_t unit[2]);
 
 #endif

@@ -10,7 +10,7 @@
 #define FLASH_COMMAND  REG32(0x40020004u)
 #define FLASH_ADDRESS  REG32(0x40020008u)
 #define FLASH_STATUS   REG32(0x4002000Cu)
-#define FLASH_LINE(n)  REG32(0x40020010u + 4u * (n)) /* four words, one program unit */
+#define FLASH_LINE(n)  REG32(0x40020010u + 4u * (n)) /* two words, one program unit */
 #define FLASH_UNLOCK_1 0x6B1D03A5u
 #define FLASH_UNLOCK_2 0x94E2FC5Au
 #define FLASH_ERASE    1u
@@ -45,5 +45,9 @@
 #define VECTOR_OFFSET  REG32(0xE000ED08u) /* Armv7-M VTOR */
 #define RESET_CONTROL  REG32(0xE000ED0Cu) /* Armv7-M AIRCR */
 #define RESET_REQUEST  0x05FA0004u
+#define CONFIGURATION  REG32(0xE000ED14u) /* Armv7-M CCR */
+#define CONFIGURATION_IGNORE_BUS 0x100u   /* BFHFNMIGN */
+#define FAULT_STATUS   REG32(0xE000ED28u) /* Armv7-M CFSR */
+#define FAULT_STATUS_BUS 0xFF00u
 
 #endif

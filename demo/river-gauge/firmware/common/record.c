@@ -8,14 +8,14 @@ bool record_is_sound(const struct slot_record *record)
 
 /* A torn mark counts as set: an image tried once too often is returned, which is the safe side for "tried";
  * "kept" is asked for with all words set, which is the safe side there. */
-static bool is_blank(const uint32_t mark[4])
+static bool is_blank(const uint32_t mark[2])
 {
-    return (mark[0] & mark[1] & mark[2] & mark[3]) == 0xFFFFFFFFu;
+    return (mark[0] & mark[1]) == 0xFFFFFFFFu;
 }
 
-bool mark_is_set(const uint32_t mark[4])
+bool mark_is_set(const uint32_t mark[2])
 {
-    return (mark[0] | mark[1] | mark[2] | mark[3]) == MARK_SET;
+    return (mark[0] | mark[1]) == MARK_SET;
 }
 
 bool record_may_run(const struct slot_record *record)
@@ -66,7 +66,7 @@ void record_fill(struct slot_record *record, uint32_t sequence, uint32_t address
     record->check = crc32((const uint8_t *)record, 48);
 }
 
-/* The version floor: the highest value whose complement and CRC agree; each entry is one program unit. */
+/* The version floor: the highest value whose complement and CRC agree; each entry is four words. */
 uint32_t floor_read(const uint32_t *log, unsigned count)
 {
     uint32_t floor = 0;

@@ -38,8 +38,8 @@ typedef void (*vector)(void);
     FOUR(handler), FOUR(handler), FOUR(handler)
 
 /* Armv7-M: initial stack, reset, NMI, three to six faults, reserved, SVCall, debug, reserved, PendSV, SysTick. */
-__attribute__((section(".vectors"), used)) const vector vector_table[16 + 32] = {
+__attribute__((section(".vectors"), used)) const vector vector_table[16 + 64] = {
     (vector)initial_stack, reset, unexpected, unexpected, unexpected, unexpected, unexpected, 0,
     0, 0, 0, unexpected, unexpected, 0, unexpected, tick,
-    THIRTY_TWO(unexpected),
+    THIRTY_TWO(unexpected), THIRTY_TWO(unexpected),
 };

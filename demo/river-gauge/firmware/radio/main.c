@@ -58,4 +58,4 @@ const struct radio_calls *radio_begin(void)
 
 /* Words 0 and 1 as in any Armv7-M table; the application keeps the processor's vectors, so the rest is not used. */
 typedef const struct radio_calls *(*begin)(void);
-__attribute__((section(".vectors"), used)) const begin vector_table[16 + 32] = {(begin)initial_stack, radio_begin};
+__attribute__((section(".vectors"), used)) const begin vector_table[16 + 64] = {(begin)initial_stack, radio_begin};

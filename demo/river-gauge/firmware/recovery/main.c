@@ -2,8 +2,10 @@
  *
  * The demo checks that what arrived is what was announced (length and SHA-256). It does not check who announced it:
  * authenticity is the firmware consumer's part, which the demo models outside this image. See README.md. */
+#include <stddef.h>
 #include "display.h"
 #include "flash.h"
+#include "guard.h"
 #include "handover.h"
 #include "layout.h"
 #include "part.h"
@@ -12,6 +14,7 @@
 #include "sha256.h"
 
 #define RECORDS_PER_SECTOR (SECTOR_SIZE / sizeof(struct slot_record))
+#define LEAST_IMAGE        320u /* the vector table: 16 words and 64 interrupts */
 #define ANNOUNCEMENT       40 /* length, sequence number, digest */
 
 __attribute__((used, section(".version"))) const char recovery_version[] = "RL-2 recovery 1.0.0";
@@ -23,6 +26,7 @@ struct transfer {
 
 static struct receiver receiver;
 static struct transfer transfer;
+static uint32_t floor_log[SECTOR_SIZE / 4];
 
 static uint32_t word_at(const uint8_t *data)
 {
@@ -47,8 +51,9 @@ static bool begin(const uint8_t *data, unsigned size)
     transfer.next = 0;
     for (unsigned i = 0; i < 32; i++)
         transfer.digest[i] = data[8 + i];
-    uint32_t floor = floor_read((const uint32_t *)(uintptr_t)FLOOR_RECORDS, SECTOR_SIZE / 16);
-    if (transfer.length < 192 || transfer.length > APPLICATION_SIZE || transfer.sequence < floor
+    guard_copy(floor_log, FLOOR_RECORDS, SECTOR_SIZE / 4);
+    uint32_t floor = floor_read(floor_log, SECTOR_SIZE / 16);
+    if (transfer.length < LEAST_IMAGE || transfer.length > APPLICATION_SIZE || transfer.sequence < floor
         || transfer.sequence == 0xFFFFFFFFu) {
         transfer.length = 0;
         return false;
@@ -64,12 +69,12 @@ static bool begin(const uint8_t *data, unsigned size)
 static bool store(uint32_t offset, const uint8_t *data, unsigned size)
 {
     if (!transfer.length || offset != transfer.next || !size || size > transfer.length - offset
-        || (size % 16 && offset + size != transfer.length))
+        || (size % 8 && offset + size != transfer.length))
         return false;
-    for (unsigned at = 0; at < size; at += 16) {
-        uint32_t unit[4] = {0xFFFFFFFFu, 0xFFFFFFFFu, 0xFFFFFFFFu, 0xFFFFFFFFu};
+    for (unsigned at = 0; at < size; at += 8) {
+        uint32_t unit[2] = {0xFFFFFFFFu, 0xFFFFFFFFu};
         uint8_t *bytes = (uint8_t *)unit;
-        for (unsigned i = 0; i < 16 && at + i < size; i++)
+        for (unsigned i = 0; i < 8 && at + i < size; i++)
             bytes[i] = data[at + i];
         if (!flash_program_unit(APPLICATION_FIRST + offset + at, unit))
             return false;
@@ -94,8 +99,8 @@ static bool finish(void)
         return false;
     record_fill(&record, transfer.sequence, APPLICATION_FIRST, transfer.length, digest);
     const uint32_t *word = (const uint32_t *)&record;
-    for (unsigned i = 0; i < 4; i++)
-        if (!flash_program_unit((uint32_t)(uintptr_t)place + 16 * i, word + 4 * i))
+    for (unsigned i = 0; i < offsetof(struct slot_record, tried) / 8; i++)
+        if (!flash_program_unit((uint32_t)(uintptr_t)place + 8 * i, word + 2 * i))
             return false;
     transfer.length = 0;
     return true;
