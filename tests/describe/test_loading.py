@@ -139,6 +139,35 @@ def test_several_mistakes_are_counted(chip_mistakes: Mistakes, tmp_path: Path) -
         load_chip(tmp_path / "part.toml")
 
 
+def test_a_message_stays_readable_with_very_many_mistakes(chip_mistakes: Mistakes, tmp_path: Path) -> None:
+    many = "".join(f"k{number} = 1\n" for number in range(300))
+    assert len(chip_mistakes(("[chip]", f"{many}[chip]"))) == 300
+    with pytest.raises(DescriptionProblems) as caught:
+        load_chip(tmp_path / "part.toml")
+    assert str(caught.value).endswith("and 250 more")
+
+
+def test_names_too_long_for_any_file_system(product_mistakes: Mistakes) -> None:
+    name = "y" * 400
+    (problem,) = product_mistakes(('"part.toml"', f'"{name}.toml"'))
+    assert "cannot be reached" in problem.found
+    (problem,) = product_mistakes(('size = "64 KiB"', f'file = "{name}"'))
+    assert "cannot be reached" in problem.found
+
+
+def test_more_tables_than_any_part_or_product_has(
+    chip_mistakes: Mistakes, product_mistakes: Mistakes, part_text: str, product_text: str
+) -> None:
+    memories = "".join(
+        f'[[memory]]\nname = "m{i}"\nkind = "ram"\nbase = {0x4000_0000 + i * 64}\n'
+        "sectors = [{ count = 1, size = 64 }]\n"
+        for i in range(80)
+    )
+    assert [p.found for p in chip_mistakes(text=part_text + memories)] == ["82 entries"]
+    pins = "".join('[[pin]]\nblock = "journal"\nsize = "4 KiB"\n' for _ in range(400))
+    assert "401 tables" in [p.found for p in product_mistakes(text=product_text + pins)]
+
+
 def test_shown_values_are_short_and_printable() -> None:
     assert shown("x" * 100) == '"' + "x" * 48 + '…"'
     assert shown("a\x1b[31m\n") == '"a?[31m?"'

@@ -7,21 +7,26 @@ from itertools import combinations
 
 from rootwright.describe.chip import MemoryKind, ProtectionKind, Reprogram
 from rootwright.describe.chip_file import ChipForm, MemoryForm, ProtectionForm, TimingForm
-from rootwright.describe.forms import run_checks
+from rootwright.describe.forms import Form, UnreadableField, run_checks
 from rootwright.describe.problems import Fault, KeyPath, did_you_mean, listed, shown
 from rootwright.describe.units import LARGEST_SIZE, address_words, size_words
 
 MOST_SECTORS = 1 << 16
+MOST_TABLES = 64
+"""More memories, runs, erase commands or protections than any part has; a hostile file must not cost time."""
 
 
 def check_chip(form: ChipForm) -> list[Fault]:
     """Return every contradiction in a chip file; checks that need an unreadable field are left out."""
-    checks: list[Iterator[Fault]] = [_names(form), _some_memory(form)]
+    checks: list[Iterator[Fault]] = [_names(form), _some_memory(form), _too_many((), form, "memory")]
+    checks.append(_too_many((), form, "protection"))
     memories = _readable(form, "memory")
     for index, memory in enumerate(memories):
         path: KeyPath = ("memory", index)
         checks += [
             _range(path, memory),
+            _too_many(path, memory, "sectors"),
+            _too_many(path, memory, "erase"),
             _units(path, memory),
             _sectors(path, memory),
             _erase(path, memory),
@@ -43,18 +48,22 @@ def check_chip(form: ChipForm) -> list[Fault]:
     return run_checks(checks)
 
 
-def _readable(form: object, name: str) -> list:  # type: ignore[type-arg]
-    """Return a list field, or an empty list where it could not be read at all."""
-    from rootwright.describe.forms import UnreadableField
-
+def _readable(form: Form, name: str) -> list:  # type: ignore[type-arg]
+    """Return a list field up to the most entries that make sense, or nothing where it could not be read at all."""
     try:
-        return list(getattr(form, name))
+        return list(getattr(form, name))[:MOST_TABLES]
     except UnreadableField:
         return []
 
 
+def _too_many(path: KeyPath, form: Form, name: str) -> Iterator[Fault]:
+    count = len(getattr(form, name))
+    if count > MOST_TABLES:
+        yield Fault((*path, name), f"{count} entries", f"at most {MOST_TABLES}")
+
+
 def _sizes(memory: MemoryForm) -> list[tuple[int, int]]:
-    return [(run.count, run.size) for run in memory.sectors]
+    return [(run.count, run.size) for run in memory.sectors[:MOST_TABLES]]
 
 
 def _size(memory: MemoryForm) -> int:
@@ -172,7 +181,7 @@ def _erase(path: KeyPath, memory: MemoryForm) -> Iterator[Fault]:
 def _erase_sizes(path: KeyPath, memory: MemoryForm) -> Iterator[Fault]:
     if not memory.erase or not _needs_erase(memory):
         return
-    commands = [erase.size for erase in memory.erase]
+    commands = [erase.size for erase in memory.erase[:MOST_TABLES]]
     sizes = sorted({size for _, size in _sizes(memory) if size})
     for index, size in enumerate(commands):
         place: KeyPath = (*path, "erase", index, "size")
@@ -192,9 +201,9 @@ def _erase_sizes(path: KeyPath, memory: MemoryForm) -> Iterator[Fault]:
 
 
 def _banks(path: KeyPath, memory: MemoryForm) -> Iterator[Fault]:
-    if memory.banks != 2:
+    if memory.banks != 2 or sum(count for count, _ in _sizes(memory)) > MOST_SECTORS:
         return
-    flat = [size for count, size in _sizes(memory) for _ in range(min(count, MOST_SECTORS))]
+    flat = [size for count, size in _sizes(memory) for _ in range(count)]
     half = len(flat) // 2
     if len(flat) % 2 or flat[:half] != flat[half:]:
         yield Fault(

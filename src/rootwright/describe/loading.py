@@ -102,17 +102,21 @@ def _find_chip(named: str, folder: Path) -> Chip:
     names = profile_names()
     if named in names:
         return _chip_from(_Document.parse(profile_text(named), f"profile {named}"))
+    if not named.endswith(".toml"):
+        expected = f"a chip file (its name ends in .toml) or a packaged profile: {listed(names)}"
+        near = closest(named, names)
+        raise _NoSuchPart(shown(named), expected, f'did you mean "{near}"?' if near else "")
     path = folder / named
-    if path.suffix == ".toml" and path.is_file():
-        return _chip_from(_Document.read(path))
-    if path.suffix == ".toml":
+    try:
+        there = path.is_file()
         beside = sorted(p.name for p in path.parent.glob("*.toml")) if path.parent.is_dir() else []
-        near = closest(path.name, beside)
-        suggestion = f'did you mean "{near}"?' if near else ""
-        raise _NoSuchPart(f"{shown(named)}, which does not exist", "a chip file beside this file", suggestion)
-    expected = f"a chip file (its name ends in .toml) or a packaged profile: {listed(names)}"
-    near = closest(named, names)
-    raise _NoSuchPart(shown(named), expected, f'did you mean "{near}"?' if near else "")
+    except (OSError, ValueError):
+        raise _NoSuchPart(f"{shown(named)}, which cannot be reached", "a chip file beside this file") from None
+    if there:
+        return _chip_from(_Document.read(path))
+    near = closest(path.name, beside)
+    suggestion = f'did you mean "{near}"?' if near else ""
+    raise _NoSuchPart(f"{shown(named)}, which does not exist", "a chip file beside this file", suggestion)
 
 
 def _chip_from(document: _Document) -> Chip:

@@ -13,6 +13,10 @@ KeyPath = tuple[str | int, ...]
 """Where a value stands in a TOML document: keys, and places in arrays counted from 0."""
 
 
+MOST_SHOWN = 50
+"""How many mistakes one message prints; `DescriptionProblems.problems` has all."""
+
+
 class Slip(ValueError):
     """One value is not what its field takes. Raised by field readers; the loader adds file, line and field."""
 
@@ -78,7 +82,10 @@ class DescriptionProblems(DescriptionError):
     def __str__(self) -> str:
         if len(self.problems) == 1:
             return str(self.problems[0])
-        return "\n".join([f"{len(self.problems)} mistakes", *(f"  {problem}" for problem in self.problems)])
+        lines = [f"{len(self.problems)} mistakes", *(f"  {problem}" for problem in self.problems[:MOST_SHOWN])]
+        if len(self.problems) > MOST_SHOWN:
+            lines.append(f"  and {len(self.problems) - MOST_SHOWN} more")
+        return "\n".join(lines)
 
 
 def shown(value: object) -> str:

@@ -16,6 +16,8 @@ from rootwright.describe.units import address_words, size_words
 
 PERMANENT = (ImageRole.BOOT_STAGE, ImageRole.RECOVERY)
 SINGLE_BLOCKS = ("boot", "boot-copy", "recovery", "journal", "requests", "selector", "floor", "keys", "lift")
+MOST_TABLES = 256
+"""More images, keep-areas or pins than any product has; keeps a hostile file from costing time."""
 RAW_SUFFIXES = (".bin", ".raw")
 
 
@@ -39,7 +41,7 @@ def check_product(form: ProductForm, chip: Chip | None, folder: Path | None) -> 
     pins = _items(form, "pin")
     checks: list[Iterator[Fault]] = [_roles(form)]
     for table, key in (("image", "name"), ("keep", "name"), ("key", "name"), ("pin", "block"), ("assumption", "id")):
-        checks.append(_unique(form, table, key))
+        checks += [_unique(form, table, key), _too_many(form, table)]
     checks += [_unique_words(form, "lock", "write_protect"), _unique_words(form, "attackers", "in_scope")]
     for index, image in enumerate(images):
         path: KeyPath = ("image", index)
@@ -75,9 +77,15 @@ _IMAGE_FILES = ("file", "second_file", "precursor", "precursor_second")
 
 def _items(form: ProductForm, table: str) -> list:  # type: ignore[type-arg]
     try:
-        return list(getattr(form, table))
+        return list(getattr(form, table))[:MOST_TABLES]
     except UnreadableField:
         return []
+
+
+def _too_many(form: ProductForm, table: str) -> Iterator[Fault]:
+    count = len(getattr(form, table))
+    if count > MOST_TABLES:
+        yield Fault((table,), f"{count} tables", f"at most {MOST_TABLES}")
 
 
 def _unique(form: ProductForm, table: str, key: str) -> Iterator[Fault]:
@@ -357,15 +365,22 @@ def _files(path: KeyPath, item: Form, keys: tuple[str, ...], folder: Path) -> It
 
 def _file(path: KeyPath, item: Form, key: str, folder: Path) -> Iterator[Fault]:
     name: PurePosixPath | None = getattr(item, key)
-    if name is None or (folder / name).is_file():
+    if name is None:
         return
-    if (folder / name).is_dir():
+    try:
+        if (folder / name).is_file():
+            return
+        is_folder = (folder / name).is_dir()
+        beside = (folder / name).parent
+        names = sorted(entry.name for entry in beside.iterdir()) if beside.is_dir() else None
+    except OSError as error:
+        yield Fault(path, f"{shown(str(name))}, which cannot be reached ({error.strerror})", "an existing file")
+        return
+    if is_folder:
         yield Fault(path, f"{shown(str(name))}, which is a folder", "a file")
         return
-    beside = (folder / name).parent
-    names = sorted(entry.name for entry in beside.iterdir()) if beside.is_dir() else []
-    near = difflib.get_close_matches(name.name, names, n=1)
+    near = difflib.get_close_matches(name.name, names or (), n=1)
     suggestion = f'did you mean "{name.parent / near[0]}"?' if near else ""
-    if not beside.is_dir():
+    if names is None:
         suggestion = f"there is no folder {shown(str(name.parent))} beside the product file"
     yield Fault(path, f"{shown(str(name))}, which does not exist", "an existing file", suggestion)
