@@ -8,8 +8,12 @@ from pathlib import Path
 import pytest
 
 from rootwright.describe.chip import BlankRead, Chip, MemoryKind
-from rootwright.describe.loading import load_chip, profile_names, profile_text
+from rootwright.describe.loading import load_chip, load_product, profile_names, profile_text
+from rootwright.describe.starter import starter_product
+from rootwright.device.procedures import demands
+from rootwright.layout.map import Map, Misfit
 from rootwright.plan.root_of_trust import Foundation, Standing, judge_part
+from rootwright.plan.search import find_map
 
 NAMES = profile_names()
 CHIPS = {name: load_chip(name) for name in NAMES}
@@ -70,3 +74,15 @@ def test_the_manual_has_every_profile_in_order_and_every_foundation(repository: 
     assert listed == [chip.name for chip in BY_STRENGTH]
     places = [manual.index(f"| {foundation.value} |") for foundation in Foundation]
     assert places == sorted(places)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_starting_product_has_a_map(name: str, tmp_path: Path) -> None:
+    """Sizes in the starting product are chosen so that the planner finds room for its own procedure and for others."""
+    path = tmp_path / "product.toml"
+    path.write_text(starter_product(CHIPS[name], name), encoding="utf-8")
+    product = load_product(path)
+    sizes = {image.name: image.size or 0 for image in product.images}
+    found = {d.traits.name: find_map(d, product.chip) for d in demands(product, sizes) if not d.impossible}
+    assert isinstance(found[product.update.procedure], Map)
+    assert sum(isinstance(result, Misfit) for result in found.values()) <= 1

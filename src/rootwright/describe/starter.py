@@ -8,8 +8,8 @@ from rootwright.describe.chip import Chip, Lock, Memory, MemoryKind, ProtectionK
 from rootwright.describe.product import Procedure
 from rootwright.describe.units import size_words
 
-# Sectors that logs, keys, a keep-area and a rotating lift take beside boot stage and slots.
-_SMALL_BLOCK_SECTORS = 12
+# Sectors (or granules of write protection) that logs, keys, a keep-area and a rotating lift take beside the slots.
+_SMALL_BLOCKS = 12
 _MANY_SECTORS = 40
 _BOOT = 32 << 10
 _LARGEST_SLOT = 256 << 10
@@ -21,7 +21,7 @@ def starter_product(chip: Chip, part: str) -> str:
     Sizes stand in for firmware files, so that planning can begin before there is firmware.
     """
     memory = _code_memory(chip)
-    boot, slot = _sizes(memory)
+    boot, slot = _sizes(chip, memory)
     sectors = sum(run.count for run in memory.runs)
     procedure = Procedure.EXCHANGE_ROTATING if sectors >= _MANY_SECTORS else Procedure.EXCHANGE_FIXED
     can_protect = any(p.lock is not Lock.NONE for p in chip.find_protections(ProtectionKind.WRITE_PROTECTION))
@@ -45,16 +45,18 @@ def _code_memory(chip: Chip) -> Memory:
     return sorted(fit, key=lambda m: m.kind is MemoryKind.EXTERNAL)[0]
 
 
-def _sizes(memory: Memory) -> tuple[int, int]:
+def _sizes(chip: Chip, memory: Memory) -> tuple[int, int]:
     """Return boot stage and application slot in bytes: whole sectors, two slots beside all small blocks."""
-    largest = max(run.size for run in memory.runs)
-    boot, first = 0, memory.runs[0].size
-    while boot < min(_BOOT, memory.size // 8) or boot % first:
-        boot += first
-    room = memory.size - boot - _SMALL_BLOCK_SECTORS * memory.runs[0].size
+    largest, first = max(run.size for run in memory.runs), memory.runs[0].size
+    locks = chip.find_protections(ProtectionKind.WRITE_PROTECTION, memory.name)
+    unit = math.lcm(first, *(lock.granule or first for lock in locks))
+    few = sum(run.count for run in memory.runs) < _MANY_SECTORS
+    boot = math.ceil(min(_BOOT // 2 if few else _BOOT, memory.size // 8) / unit) * unit
+    if len(memory.runs) > 1:
+        return boot, largest  # the large sectors are few, and logs need some of them
     step = largest if largest >= 4096 else math.lcm(largest, 4096)
-    slot = min(_LARGEST_SLOT, room // 2) // step * step
-    return boot, max(slot, largest)
+    room = memory.size - 2 * boot - _SMALL_BLOCKS * unit
+    return boot, max(min(_LARGEST_SLOT, room // 2) // step * step, largest)
 
 
 _TEXT = """\
