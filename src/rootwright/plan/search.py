@@ -39,7 +39,7 @@ def find_map(demand: Demand, chip: Chip, *, grow: bool = True) -> Map | Misfit:
             gap=0,
             shrink_block=None,
             shrink_bytes=0,
-            reason=f"{demand.traits.title} cannot work on this part: {demand.impossible}",
+            reason=f"it cannot work on this part: {demand.impossible}",
         )
     solver = Solver(demand, chip)
     placed = solver.solve(solver.least)

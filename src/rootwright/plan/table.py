@@ -206,7 +206,7 @@ def find_limits(demand: Demand, outcome: Map | Misfit, row: Row, product: Produc
             Finding(
                 "plan.watchdog",
                 "",
-                f"the watchdog resets after {watchdog:g} s, an {row.longest_operation} takes up to "
+                f"the watchdog resets after {watchdog:g} s, one flash operation ({row.longest_operation}) takes up to "
                 f"{row.longest_operation_s:g} s",
                 "lengthen the watchdog period in the boot stage, or erase in smaller pieces",
             )

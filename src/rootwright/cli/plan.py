@@ -1,0 +1,201 @@
+"""`rootwright plan`: place everything in memory and compare all update procedures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from rootwright.layout.demand import Demand
+    from rootwright.layout.map import Map
+    from rootwright.plan.result import Finding, PlanResult, Row
+
+WIDTH = 120
+
+
+@click.command()
+@click.argument("product_file", metavar="PRODUCT", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
+@click.option("--svg", type=click.Path(path_type=Path, dir_okay=False), help="Also draw the map into this SVG file.")
+@click.option("--procedure", help="Look at this update procedure instead of the product's own.")
+def command(product_file: Path, as_json: bool, svg: Path | None, procedure: str | None) -> int:
+    """Place everything in memory; compare all update procedures.
+
+    Prints the memory map of the product's update procedure, the figures of all procedures side by side, and what
+    breaks a limit. Exit code 0: it fits and breaks none. 1: it does not. 2: bad input.
+    """
+    import json
+
+    from rootwright.describe.loading import load_product
+    from rootwright.pipeline import plan_product
+
+    product = load_product(product_file)
+    result = plan_product(product, product_file.parent, procedure=procedure)
+    plan = result.plan
+    if svg is not None:
+        if plan.map is None:
+            click.echo(f"no picture: {plan.row.title} has no map", err=True)
+        else:
+            from rootwright.plan.picture import draw_map
+
+            svg.write_text(draw_map(plan.map, plan.demand, product.chip, title=result.product), encoding="utf-8")
+    if as_json:
+        click.echo(json.dumps(result.as_data(), indent=2, ensure_ascii=False))
+    else:
+        for line in report(result):
+            click.echo(line)
+    return 1 if result.breaks_a_limit else 0
+
+
+def report(result: PlanResult) -> list[str]:
+    """Return the lines of the printed report, at most 120 columns wide."""
+    plan = result.plan
+    lines = [f"{result.product} on {result.chip}, updated by: {plan.row.title.lower()}", ""]
+    if plan.map is None:
+        lines += _wrapped(f"no map: {plan.row.reason}", "  ")
+    else:
+        lines += map_lines(plan.map, plan.demand)
+        lines.append(f"  {plan.row.free:,} bytes of non-volatile memory are free")
+    lines += ["", "All update procedures, worst case (* marks the one above)", ""]
+    lines += row_lines([p.row for p in result.plans], result.chosen)
+    for other in result.plans:
+        if not other.row.fits and other.row.procedure != result.chosen:
+            lines += _wrapped(f"{other.row.procedure}: {other.row.reason}", "  ")
+    lines += ["", *finding_lines(result.findings)]
+    return lines
+
+
+def map_lines(plan: Map, demand: Demand) -> list[str]:
+    """Return the map as a table: addresses, size, sectors, use, protection."""
+    head = ("memory", "block", "from", "to", "size", "sectors", "used", "protected")
+    rows = [head]
+    for region in plan.regions:
+        used = min(999, round(100 * region.used / region.size))
+        protected = "yes" if demand.block(region.block).write_protect else ""
+        rows.append(
+            (
+                region.memory,
+                region.block,
+                f"0x{region.address:08X}",
+                f"0x{region.end - 1:08X}",
+                size_text(region.size),
+                str(region.sectors),
+                f"{used} %",
+                protected,
+            )
+        )
+    return _aligned(rows, "<<>>>>><")
+
+
+def row_lines(rows: list[Row], chosen: str) -> list[str]:
+    """Return the comparison: one line per measure, one column per procedure."""
+    images = [room.image for room in max((row.rooms for row in rows), key=len, default=())]
+    table: list[tuple[str, ...]] = [("", *(f"{r.procedure}{'*' if r.procedure == chosen else ''}" for r in rows))]
+    table.append(("fits", *("yes" if r.fits else "no" for r in rows)))
+    table.append(("images kept", *(r.images_kept for r in rows)))
+    table.append(("copies", *(r.copies for r in rows)))
+    table.append(("way back", *(_yes(r.way_back) for r in rows)))
+    table.append(("cut download ok", *(_yes(r.survives_interrupted_download) for r in rows)))
+    for image in images:
+        rooms = [next((room for room in r.rooms if room.image == image), None) for r in rows]
+        table.append((f"largest {image}"[:20], *(size_text(room.largest) if room else "-" for room in rooms)))
+        table.append(("  beyond growth", *(size_text(room.headroom) if room else "-" for room in rooms)))
+    table.append(("install, at most", *(_seconds(r.install_s) for r in rows)))
+    table.append(("longest operation", *(_seconds(r.longest_operation_s or None) for r in rows)))
+    table.append(("most worn block", *(r.worn_block or "-" for r in rows)))
+    table.append(("  erases per update", *(f"{r.worn_erases:g}" if r.worn_block else "-" for r in rows)))
+    table.append(("  years it lasts", *(_years(r.worn_years) for r in rows)))
+    table.append(("boot stage's RAM", *(size_text(r.ram) for r in rows)))
+    table.append(("free", *(size_text(r.free) if r.fits else "-" for r in rows)))
+    return _aligned(_wrapped_cells(table), "<" * (len(rows) + 1))
+
+
+def _wrapped_cells(table: list[tuple[str, ...]]) -> list[tuple[str, ...]]:
+    """Break cells at spaces, hyphens and colons so that all columns fit the width."""
+    count = len(table[0]) - 1
+    first = max(len(row[0]) for row in table)
+    room = max(8, (WIDTH - 2 - first - 2 * count) // max(1, count))
+    lines: list[tuple[str, ...]] = []
+    for row in table:
+        cells = [[row[0]], *(_broken(cell, room) for cell in row[1:])]
+        height = max(map(len, cells))
+        lines.extend(tuple(cell[i] if i < len(cell) else "" for cell in cells) for i in range(height))
+    return lines
+
+
+def _broken(cell: str, room: int) -> list[str]:
+    import re
+
+    parts = re.findall(r"[^ :-]*[ :-]?", cell)
+    lines = [""]
+    for part in parts:
+        if len((lines[-1] + part).rstrip()) > room and lines[-1]:
+            lines.append("")
+        lines[-1] += part
+    return [line.rstrip()[:room] for line in lines]
+
+
+def finding_lines(findings: tuple[Finding, ...]) -> list[str]:
+    """Return findings and notes, each with its next step, and a closing count."""
+    lines: list[str] = []
+    for finding in findings:
+        lines += _wrapped(f"{'note' if finding.note else 'finding'}: {finding.rule}: {finding.found}", "")
+        lines += _wrapped(f"next: {finding.next_step}", "    ")
+    count = sum(not finding.note for finding in findings)
+    lines.append(f"{count} finding{'' if count == 1 else 's'}" if count else "nothing breaks a limit")
+    return lines
+
+
+def size_text(size: int) -> str:
+    """Return bytes for people, exact: whole KiB where they are whole, else bytes.
+
+    Example:
+        >>> size_text(8192), size_text(-100), size_text(3 << 20)
+        ('8 KiB', '-100 B', '3 MiB')
+    """
+    if size and size % (1 << 20) == 0:
+        return f"{size >> 20} MiB"
+    if size and size % 1024 == 0:
+        return f"{size // 1024} KiB"
+    return f"{size} B"
+
+
+def _yes(flag: bool) -> str:
+    return "yes" if flag else "no"
+
+
+def _seconds(value: float | None) -> str:
+    if value is None:
+        return "-"
+    return f"{value * 1000:.3g} ms" if value < 1 else f"{value:.1f} s" if value < 120 else f"{value / 60:.1f} min"
+
+
+def _years(value: float | None) -> str:
+    if value is None:
+        return "-"
+    return "over 1000" if value > 1000 else f"{value:.0f}" if value >= 10 else f"{value:.1f}"
+
+
+def _aligned(rows: list[tuple[str, ...]], sides: str) -> list[str]:
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    return [
+        (
+            "  " + "  ".join(f"{cell:{side}{width}}" for cell, side, width in zip(row, sides, widths, strict=True))
+        ).rstrip()
+        for row in rows
+    ]
+
+
+def _wrapped(text: str, indent: str) -> list[str]:
+    import textwrap
+
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=indent,
+        subsequent_indent=indent + "  ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
