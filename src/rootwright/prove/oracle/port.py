@@ -1,0 +1,309 @@
+"""One step on the concrete device: a port that keeps a picture of the flash at every place where the power may fail."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, NamedTuple, TypeAlias, TypeVar
+
+from rootwright.describe.chip import BlankRead, Reprogram
+from rootwright.describe.product import Attacker
+from rootwright.device.content import FOREIGN, VERSION_OF_KIND, Kind, kind_of
+from rootwright.device.ground import Ground
+from rootwright.device.port import BLANK, FAULT, Cell, Digest, LogSpec, Record, UpdateProcedure, Version
+from rootwright.errors import ProcedureError
+from rootwright.prove.events import Where
+from rootwright.prove.oracle.state import (
+    Log,
+    OracleLevel,
+    Slot,
+    Value,
+    forget,
+    has_undecided,
+    make_room,
+    newest_readings,
+    settle,
+    torn_append,
+    torn_erase,
+    torn_log_erase,
+    torn_program,
+    with_record,
+)
+
+_Option = TypeVar("_Option")
+
+Choose: TypeAlias = Callable[[Sequence[Any], int], Any]
+
+MAX_OPERATIONS: Final = 1000
+OLDER: Final = Version(-1)
+NEWER: Final = Version(1)
+
+
+class Flash(NamedTuple):
+    """Everything that survives a power cut."""
+
+    cells: tuple[tuple[Value, ...], ...]
+    weak: frozenset[int]
+    logs: tuple[Log, ...]
+    settings: Value
+
+
+class CutPoint(NamedTuple):
+    """One place where the power may fail, and what is left there.
+
+    Attributes:
+        asked: How many of the reads before it had more than one possible outcome.
+        seen: How many reads there were before it.
+    """
+
+    operation: int
+    where: Where
+    asked: int
+    seen: int
+    flash: Flash
+
+
+class KeepTouchedError(Exception):
+    """The step erases or programs a keep-area."""
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """What stays the same through a whole exploration."""
+
+    procedure: UpdateProcedure
+    ground: Ground
+    level: OracleLevel
+    eager: bool  # one state for each outcome of a tear, made at the cut
+    bounded: bool  # a log of one half has really `records_per_half` slots, not any number
+
+    def find_log(self, name: str) -> int:
+        """Return the index of a log among the procedure's logs."""
+        for k, spec in enumerate(self.procedure.logs):
+            if spec.name == name:
+                return k
+        raise ProcedureError(f"the procedure uses a log '{name}' that it does not declare")
+
+
+class ConcretePort:
+    """The device under one step.
+
+    Args:
+        choose: Called with the possible readings where there is more than one, and with the number of reads before
+            this one; returns the one that is found.
+    """
+
+    def __init__(self, subject: Subject, flash: Flash, choose: Choose) -> None:
+        self._subject = subject
+        self._ground = subject.ground
+        self._choose = choose
+        self._cells = [list(cells) for cells in flash.cells]
+        self._weak = set(flash.weak)
+        self._logs = list(flash.logs)
+        self._settings = flash.settings
+        self._bus = Attacker.EXTERNAL_BUS in subject.level.attackers
+        self.asked = 0
+        self.seen: list[Any] = []
+        self.operations = 0
+        self.cuts: list[CutPoint] = []
+
+    # What the search takes from a step.
+
+    def flash(self) -> Flash:
+        """Return everything that is in the flash now."""
+        return Flash(tuple(map(tuple, self._cells)), frozenset(self._weak), tuple(self._logs), self._settings)
+
+    def _cut(self, where: Where, flash: Flash) -> None:
+        self.cuts.append(CutPoint(self.operations, where, self.asked, len(self.seen), flash))
+
+    def _done(self) -> None:
+        self._cut("after", self.flash())
+        self.operations += 1
+        if self.operations > MAX_OPERATIONS:
+            raise ProcedureError(f"one step makes more than {MAX_OPERATIONS} operations")
+
+    def _ask(self, options: Sequence[_Option]) -> _Option:
+        """Return one of the possible readings and remember it."""
+        found = options[0]
+        if len(options) > 1:
+            found = self._choose(options, len(self.seen))
+            self.asked += 1
+        self.seen.append(found)
+        return found
+
+    # Cells.
+
+    def erase(self, sector: int) -> None:
+        """Erase one sector: a cut inside leaves any mix and a weak sector."""
+        self._refuse_keep(sector)
+        before = self.flash()
+        self._cut("before", before)
+        for mix in torn_erase(before.cells[sector], eager=self._subject.eager):
+            cells = (*before.cells[:sector], mix, *before.cells[sector + 1 :])
+            self._cut("inside", before._replace(cells=cells, weak=before.weak | {sector}))
+        self._cells[sector] = [BLANK] * len(self._cells[sector])
+        self._weak.discard(sector)
+        self._done()
+
+    def program(self, sector: int, cell: int, value: Cell) -> None:
+        """Program one cell; one that is not blank comes out as the part's `reprogram` says."""
+        self._refuse_keep(sector)
+        old = self._cells[sector][cell]
+        if isinstance(old, tuple):
+            old = self._ask(old)
+            self._cells[sector][cell] = old
+        if old == BLANK:
+            new: int = value
+        elif self._ground.sectors[sector].reprogram is Reprogram.NEVER or old != value:
+            new = FAULT
+        else:
+            new = old
+        before = self.flash()
+        self._cut("before", before)
+        for torn in torn_program(old, new, eager=self._subject.eager):
+            self._cells[sector][cell] = torn
+            self._cut("inside", self.flash())
+        self._cells[sector][cell] = new
+        self._done()
+
+    def _refuse_keep(self, sector: int) -> None:
+        first, stop = self._ground.keep
+        if first <= sector < stop:
+            raise KeepTouchedError
+
+    def read(self, sector: int, cell: int) -> Cell:
+        """Read one cell, with the attacker on the bus where there is one."""
+        return self._read(sector, cell, bus=self._bus and self._ground.sectors[sector].external)
+
+    def _read(self, sector: int, cell: int, *, bus: bool) -> Cell:
+        held = self._cells[sector][cell]
+        values = held if isinstance(held, tuple) else (held,)
+        readings = dict.fromkeys(values)
+        if BLANK in values and self._ground.sectors[sector].blank_read is BlankRead.UNDEFINED:
+            readings[FOREIGN] = None
+        if bus:
+            readings[FOREIGN] = None
+        found = self._ask(tuple(readings))
+        if isinstance(held, tuple) and not self._subject.level.restless:
+            if found in values:
+                self._cells[sector][cell] = found
+            elif not bus:
+                self._cells[sector][cell] = BLANK
+        return Cell(found)
+
+    def is_blank(self, sector: int) -> bool:
+        """Read a whole sector."""
+        return all([self.read(sector, cell) == BLANK for cell in range(len(self._cells[sector]))])
+
+    def digest(self, area: str) -> Digest:
+        """Read a whole area and say whose content it is."""
+        sectors = self._ground.area(area)
+        found = [(s, c, self._read(s, c, bus=False)) for s in sectors for c in range(len(self._cells[s]))]
+        kind = whole_kind(self._ground, area, [cell for _, _, cell in found])
+        version = None if kind is None else VERSION_OF_KIND.get(kind)
+        identity = 1
+        for _, _, cell in found:
+            identity = identity * 100_003 + cell
+        if self._bus and any(self._ground.sectors[s].external for s in sectors):
+            shown = self._ask(tuple(dict.fromkeys((version, OLDER, NEWER, None))))
+            if shown != version:
+                return Digest(shown, -2 if shown is None else -3 - shown)
+        return Digest(version, identity)
+
+    # Logs and the settings word.
+
+    def log(self, name: str) -> ConcreteLog:
+        """Return the log called `name`."""
+        return ConcreteLog(self, self._subject.find_log(name))
+
+    def newest(self, index: int) -> Record | None:
+        """Read the newest record of one log."""
+        log = self._logs[index]
+        found = self._ask(newest_readings(log))
+        if has_undecided(log) and not self._subject.level.restless:
+            log = settle(log, found)
+            self._logs[index] = forget(log) if self._subject.procedure.logs[index].halves == 2 else log
+        return found
+
+    def append(self, index: int, record: Record) -> None:
+        """Append a record to one log, in the room that is there or made."""
+        spec: LogSpec = self._subject.procedure.logs[index]
+        capacity = self._subject.level.records_per_half
+        if spec.halves == 1 and self._is_full(index, capacity):
+            before = self.flash()
+            self._cut("before", before)
+            for torn in torn_log_erase(self._logs[index], eager=self._subject.eager):
+                self._cut("inside", _with_log(before, index, torn))
+            self._logs[index] = Log((), (), used=False)
+            self._done()
+        before = self.flash()
+        self._cut("before", before)
+        log = self._logs[index]
+        room = make_room(log, capacity) if spec.halves == 2 else log
+        if room is not log:
+            self._cut("inside", before)  # inside the erase of the half that holds nothing of worth
+        for torn in torn_append(spec, room, record, eager=self._subject.eager):
+            self._cut("inside", _with_log(before, index, torn))
+        self._logs[index] = with_record(room, Slot((record,)), spec.halves)
+        self._done()
+
+    def _is_full(self, index: int, capacity: int) -> bool:
+        log = self._logs[index]
+        if not log.used:
+            return False
+        if self._subject.bounded and len(log.current) >= capacity:
+            self.seen.append(True)
+            return True
+        return self._ask((False, True))
+
+    def settings(self) -> int:
+        """Return the settings word as it was loaded."""
+        held = self._settings
+        found = self._ask(held if isinstance(held, tuple) else (held,))
+        if not self._subject.level.restless:
+            self._settings = found
+        return found
+
+    def program_settings(self, value: int) -> None:
+        """Program the settings word: a cut inside leaves the old value, the new one or the default 0."""
+        before = self.flash()
+        self._cut("before", before)
+        held = before.settings
+        readings = tuple(dict.fromkeys((*(held if isinstance(held, tuple) else (held,)), value, 0)))
+        for torn in [(reading,) for reading in readings] if self._subject.eager else [readings]:
+            self._cut("inside", before._replace(settings=torn))
+        self._settings = value
+        self._done()
+
+
+class ConcreteLog:
+    """One log of the concrete device."""
+
+    def __init__(self, port: ConcretePort, index: int) -> None:
+        self._port = port
+        self._index = index
+
+    def newest(self) -> Record | None:
+        """Return the newest readable record."""
+        return self._port.newest(self._index)
+
+    def append(self, record: Record) -> None:
+        """Append one record."""
+        self._port.append(self._index, record)
+
+
+def whole_kind(ground: Ground, area: str, cells: Sequence[Cell]) -> Kind | None:
+    """Return whose content the cells of an area wholly are, linked for it and in their places; None for any other."""
+    link = dict(ground.links).get(area, 0)
+    positions = [ground.sectors[s].position + c for s in ground.area(area) for c in range(ground.sectors[s].cells)]
+    kinds = set()
+    for cell, position in zip(cells, positions, strict=True):
+        content = kind_of(cell)
+        if content is None or content[1:] != (link, position):
+            return None
+        kinds.add(content[0])
+    return kinds.pop() if len(kinds) == 1 else None
+
+
+def _with_log(flash: Flash, index: int, log: Log) -> Flash:
+    return flash._replace(logs=(*flash.logs[:index], log, *flash.logs[index + 1 :]))
