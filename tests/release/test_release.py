@@ -168,7 +168,8 @@ def test_a_cut_at_any_step_leaves_a_true_record(
     release = _build(_with_update(product, payload=place), repository)
     other = replace(release, envelope=release.envelope + b"x")
     content = dict(release.files)
-    steps = 3 * (len(release.files) + 2)  # fsync, replace, fsync of the folder; each file, and the record twice
+    # The new folder's parent; then fsync, replace, fsync of the folder for each file, and for the record twice.
+    steps = 1 + 3 * (len(release.files) + 2)
     for cut in range(steps + 1):
         out = tmp_path / f"out-{cut}"
         left = [cut]

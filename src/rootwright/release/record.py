@@ -32,7 +32,9 @@ def write_release(folder: Path, release: Release) -> None:
             product, or its record is damaged or missing.
         OSError: The folder cannot be written.
     """
-    folder.mkdir(parents=True, exist_ok=True)
+    if not folder.is_dir():
+        folder.mkdir(parents=True, exist_ok=True)
+        _flush_folder(folder.parent)
     with _locked(folder):
         before = _require_next(folder, release)
         _write_record(folder, release, before, BEGUN)
@@ -129,7 +131,12 @@ def _write_whole(path: Path, content: bytes) -> None:
         with contextlib.suppress(OSError):
             temporary.unlink(missing_ok=True)
         raise
-    descriptor = os.open(path.parent, os.O_RDONLY)
+    _flush_folder(path.parent)
+
+
+def _flush_folder(folder: Path) -> None:
+    """Make the names in a folder last."""
+    descriptor = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(descriptor)
     finally:
