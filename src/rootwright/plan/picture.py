@@ -86,7 +86,8 @@ def draw_map(plan: Map, demand: Demand, chip: Chip, *, title: str = "") -> str:
         chip: Sizes of the memories.
         title: What the picture is of; the procedure is added.
     """
-    heading = f"{title + ', ' if title else ''}{chip.name}: memory map, {demand.traits.title[:1].lower()}{demand.traits.title[1:]}"
+    procedure = demand.traits.title[:1].lower() + demand.traits.title[1:]
+    heading = f"{title + ', ' if title else ''}{chip.name}: memory map, {procedure}"
     memories = [m for m in chip.memories if any(r.memory == m.name for r in plan.regions)]
     parts: list[str] = []
     top = 0
@@ -233,16 +234,16 @@ def _zoom(strip: _Strip, small: list[Region], regions: list[Region], demand: Dem
         f'<path class="line dash" d="M{right} {a:.1f}L{x - 112:.1f} {strip.top}M{right} {b:.1f}'
         f'L{x - 112:.1f} {strip.top + total:.1f}"/>'
     )
-    for (region, first, last), height in zip(rows, wanted, strict=True):
+    for (shown_here, first, last), height in zip(rows, wanted, strict=True):
         tall = height * scale
         out.append(f'<text class="soft mono" x="{x - 10:.0f}" y="{y + 12:.1f}" text-anchor="end">0x{first:08X}</text>')
-        if region is None:
+        if shown_here is None:
             out.append(f'<rect class="free" x="{x:.1f}" y="{y:.1f}" width="{BAR_WIDTH}" height="{tall:.1f}"/>')
             out.append(_frame(x, y, tall, "edge"))
             out.append(_label(x + BAR_WIDTH + 14, y + tall / 2, "free", size_words(last - first), ""))
         else:
-            out += _box(region, x, y, tall, demand)
-            out.append(_region_label(region, x + BAR_WIDTH + 14, y + tall / 2, demand))
+            out += _box(shown_here, x, y, tall, demand)
+            out.append(_region_label(shown_here, x + BAR_WIDTH + 14, y + tall / 2, demand))
         y += tall
     out.append(f'<text class="soft mono" x="{x - 10:.0f}" y="{y + 12:.1f}" text-anchor="end">0x{end:08X}</text>')
     return out
