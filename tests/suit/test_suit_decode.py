@@ -136,6 +136,7 @@ def sequence(*items: object) -> bytes:
         (manifest(_7=sequence(12, False)), "found false"),
         (manifest(_7=sequence(12, None)), "found null"),
         (manifest(_7=sequence(12, [])), "list of indices is empty"),
+        (manifest(_7=sequence(12, [1, 0, 1])), "names an index twice"),
         (manifest(_7=sequence(12, [True])), "expected an unsigned integer"),
         (manifest(_7=sequence(20, {})), "sets nothing"),
         (manifest(_7=sequence(20, {7: 0})), "parameter 7 is not known"),
@@ -317,7 +318,10 @@ def test_random_manifests_read_back_or_raise_our_error(data: bytes) -> None:
 COMMANDS = st.recursive(
     st.one_of(
         st.tuples(st.sampled_from([1, 2, 3, 5, 6, 14, 24, 18, 21, 22, 23, 31]), st.integers(0, 15)),
-        st.tuples(st.just(12), st.one_of(st.integers(0, 4), st.just(True), st.lists(st.integers(0, 4), min_size=1))),
+        st.tuples(
+            st.just(12),
+            st.one_of(st.integers(0, 4), st.just(True), st.lists(st.integers(0, 4), min_size=1, unique=True)),
+        ),
         st.tuples(st.just(20), st.dictionaries(st.sampled_from([5, 14, 22]), st.integers(0, 9), min_size=1)),
         st.tuples(st.just(20), st.dictionaries(st.sampled_from([12, 13]), st.booleans(), min_size=1)),
         st.tuples(st.sampled_from([4, 11, 29, -300]), st.integers(0, 9)),

@@ -29,6 +29,8 @@ from rootwright.suit.structures import (
 
 #: States followed at the same time; a manifest that needs more is refused rather than judged in part.
 MAX_STATES = 4096
+#: Commands followed in all states together.
+MAX_STEPS = 200_000
 
 _Index: TypeAlias = int | Literal[True] | tuple[int, ...]
 _Table: TypeAlias = tuple[tuple[int, ParameterValue], ...]
@@ -79,6 +81,7 @@ class _Walk:
         self.components = components
         self.names = names
         self.found: set[Fetched] = set()
+        self.steps = 0
 
     def sequence(self, sequence: CommandSequence, states: Iterable[_State]) -> _Ends:
         current = frozenset(states)
@@ -90,7 +93,7 @@ class _Walk:
                 passed |= ends.passed
                 failed |= ends.failed
             current = frozenset(passed)
-            if len(current) + len(failed) > MAX_STATES:
+            if len(current) + len(failed) > MAX_STATES or self.steps > MAX_STEPS:
                 raise VerificationError(
                     "the manifest has too many ways through it to tell what covers its payloads",
                     next_step="use fewer alternatives, or send the payloads apart from the envelope",
@@ -108,6 +111,7 @@ class _Walk:
         failed: set[_State] = set()
         for target in targets:
             passed: set[_State] = set()
+            self.steps += len(current)
             for each in current:
                 ends = self.one(command, each, target)
                 passed |= ends.passed

@@ -259,6 +259,8 @@ def _index(item: cbor.Item, word: str) -> int | Literal[True] | tuple[int, ...]:
         indices = tuple(element.uint(word) for element in item.array(word))
         if not indices:
             raise cbor.mistake(item.offset, f"{word}: the list of indices is empty")
+        if len(set(indices)) != len(indices):
+            raise cbor.mistake(item.offset, f"{word}: the list names an index twice")
         return indices
     if item.major == 7 and item.scalar is True:
         return True
