@@ -1,4 +1,4 @@
-"""Time the memory map search: 1,000 sectors, 15 blocks, many seeds, feasible and infeasible, beside a constraint solver.
+"""Time the memory map search: 1,000 sectors, 15 blocks, many seeds, feasible or not, beside a constraint solver.
 
 python benchmarks/plan_search.py [--seeds 50] [--solver-cases 5]
 """
@@ -8,21 +8,21 @@ from __future__ import annotations
 import argparse
 import random
 import statistics
+import sys
 import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-import sys
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests" / "plan"))
 
-from random_cases import TRAITS, chip_of, flash  # noqa: E402
+from random_cases import TRAITS, chip_of, flash
 
-from rootwright.describe.chip import Chip  # noqa: E402
-from rootwright.layout.demand import Block, BlockRole, Demand, Tie, TieKind  # noqa: E402
-from rootwright.layout.map import Map  # noqa: E402
-from rootwright.plan.search import find_map  # noqa: E402
-from rootwright.plan.solver import Solver  # noqa: E402
+from rootwright.describe.chip import Chip
+from rootwright.layout.demand import Block, BlockRole, Demand, Tie, TieKind
+from rootwright.layout.map import Map
+from rootwright.plan.search import find_map
+from rootwright.plan.solver import Solver
 
 SECTORS = 1000
 BLOCKS = 15

@@ -85,7 +85,7 @@ def _read_images(product: Product, folder: Path) -> tuple[dict[str, int], list[t
                     where=f"image.{image.name}",
                     next_step="name its file, or state a size while planning ahead",
                 )
-            size = image.size - image.header_bytes - image.trailer_bytes
+            size = image.size - image.around_bytes
         sizes[image.name] = size
     return sizes, links
 

@@ -69,9 +69,10 @@ def is_feasible(demand: Demand, chip: Chip, min_sizes: dict[str, int] | None = N
                             continue
                         inside = tuple(s.size for s in sectors[i : j + 1])
                         bounds = {s.address - a for s in sectors[i : j + 1]}
-                        flags = []
-                        for unit in sector_sizes:
-                            flags.append(int((z - a) % unit == 0 and all(k in bounds for k in range(0, z - a, unit))))
+                        flags = [
+                            int((z - a) % unit == 0 and all(k in bounds for k in range(0, z - a, unit)))
+                            for unit in sector_sizes
+                        ]
                         rows.append(
                             (
                                 a + number * FAR,

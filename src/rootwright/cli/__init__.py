@@ -18,8 +18,6 @@ COMMANDS: dict[str, str] = {
     "plan": "Place everything in memory; compare all update procedures.",
     "release": "Build the signed update of one version.",
     "inspect": "Print any SUIT envelope in the standard's words.",
-    "prove": "Check the update procedures under power cuts and bad images.",
-    "assure": "Run everything and write the dossier.",
 }
 
 

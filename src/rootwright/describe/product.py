@@ -85,6 +85,11 @@ class ImageSpec:
         """Whether releases carry this image; boot stage and recovery image are permanent."""
         return self.role not in (ImageRole.BOOT_STAGE, ImageRole.RECOVERY)
 
+    @property
+    def around_bytes(self) -> int:
+        """What header and trailer take in the image's slot besides the code."""
+        return self.header_bytes + self.trailer_bytes
+
 
 @dataclass(frozen=True, slots=True)
 class KeepArea:

@@ -60,7 +60,7 @@ def image_rooms(plan: Map, product: Product, sizes: Mapping[str, int]) -> tuple[
         slots = [r.size for r in plan.regions if r.image == image.name and r.role in _SLOTS]
         if not slots:
             continue
-        around = image.header_bytes + image.trailer_bytes
+        around = image.around_bytes
         allowed = ceil(round((sizes[image.name] + around) * (1 + image.growth), 6)) - around
         rooms.append(ImageRoom(image.name, sizes[image.name], min(slots) - around, allowed))
     return tuple(rooms)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from rootwright.describe.product import Attacker
@@ -63,10 +63,14 @@ def find_moves(rest: Rest, known: Known, procedure: UpdateProcedure, world: Worl
         crashed = Known(bad=True, failed_trial=rest.on_trial)
         yield Move("crash", None, POWER_UP, ((world.known_location, world.intern(crashed)),))
     if Attacker.EXPLOITED_APPLICATION in world.level.attackers and rest.area not in ("", "recovery"):
-        yield from _exploits(rest, procedure, world)
+        # An exploited image on trial can report itself good, any other can offer the newer version again.
+        after = Known(good=True) if newer and rest.on_trial else UNKNOWN
+        known_after = ((world.known_location, world.intern(after)),)
+        for move in _exploits(rest, world):
+            yield replace(move, writes=move.writes + known_after)
 
 
-def _exploits(rest: Rest, procedure: UpdateProcedure, world: World) -> Iterator[Move]:
+def _exploits(rest: Rest, world: World) -> Iterator[Move]:
     def is_closed(block: str, area: str) -> bool:
         return block in world.level.protect and block not in rest.opens and area not in rest.opens
 
@@ -80,9 +84,7 @@ def _exploits(rest: Rest, procedure: UpdateProcedure, world: World) -> Iterator[
         if not is_closed(name, name):
             for record in spec.forgeable:
                 content = LogContent((record,), frozenset(), True)
-                yield Move(
-                    "exploit", (name, record), rest, ((world.log_location[name], world.intern(content)),)
-                )
+                yield Move("exploit", (name, record), rest, ((world.log_location[name], world.intern(content)),))
     if not is_closed("boot", "boot"):
         yield Move("exploit", ("boot", None), rest, ((world.boot_location, world.intern("foreign")),))
 

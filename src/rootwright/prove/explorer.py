@@ -113,6 +113,7 @@ class Explorer:
         self.world = World(ground, procedure, level)
         self.progress = progress
         self.buckets: dict[object, list[Node]] = {}
+        self.exact: dict[tuple[object, Flash], Node] = {}
         self.heap: list[tuple[Cost, int, Node]] = []
         self.serial = 0
         self.nodes: list[Node] = []
@@ -191,10 +192,20 @@ class Explorer:
 
     def _place(self, edge: Edge) -> None:
         """Find or make the node that stands for the edge's target."""
-        bucket = self.buckets.setdefault(self._key(edge.target, edge.control), [])
+        key = self._key(edge.target, edge.control)
+        bucket = self.buckets.setdefault(key, [])
         agrees = self.world.agrees
-        for node in bucket:
-            if agrees(edge.target, node.state, node.live):
+        # A node that was not expanded yet knows nothing of what it will read: take what its siblings read as a hint,
+        # so that states are not joined now only to be parted later. Joining less is always sound.
+        hint = 0
+        for sibling in reversed(bucket):
+            if sibling.expanded:
+                hint = sibling.live
+                break
+        exact = self.exact.get((key, edge.target))
+        candidates = bucket if exact is None or exact.state != edge.target else (exact,)
+        for node in candidates:
+            if agrees(edge.target, node.state, node.live if node.expanded else node.live | hint):
                 if edge.cost < node.cost:
                     if node.expanded:
                         continue
@@ -204,6 +215,7 @@ class Explorer:
         else:
             node = Node(edge.target, edge.control, edge.cost, edge)
             bucket.append(node)
+            self.exact[(key, edge.target)] = node
             self.nodes.append(node)
             self._push(node)
         edge.node = node

@@ -103,9 +103,7 @@ class SymbolicPort:
         self._check_keep(sector)
         self.killed |= world.mask[sector]
         self.erases += 1
-        self._operation(
-            "erase", sector, world.torn_erase(self.state[sector]), world.blank[sector], world.mask[sector]
-        )
+        self._operation("erase", sector, world.torn_erase(self.state[sector]), world.blank[sector], world.mask[sector])
 
     def program(self, sector: int, cell: int, value: Cell) -> None:
         """Program one cell."""

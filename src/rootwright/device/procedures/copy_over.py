@@ -26,6 +26,7 @@ from rootwright.device.procedures.parts import (
     move,
     raise_floor,
     receive_sector,
+    write_floor,
 )
 
 COPY: Record = ("copy",)
@@ -92,7 +93,7 @@ class CopyOver:
         digest = port.digest("run")
         if digest.version is None or not is_acceptable(port, digest):
             return Again(("copy", 0)) if self.is_staged_acceptable(port) else Stuck("staged image changed while copied")
-        raise_floor(port, digest.version)
+        write_floor(port, digest.version)
         # The request is closed last: while it stands, a torn journal record is written again before it counts.
         port.log("journal").append(KEPT)
         port.log("requests").append(NONE)

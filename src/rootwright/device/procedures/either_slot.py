@@ -22,9 +22,11 @@ from rootwright.device.procedures.parts import (
     FLOOR_START,
     GOOD,
     NONE,
+    TRYING,
     is_acceptable,
     raise_floor,
     receive_sector,
+    write_floor,
 )
 
 SLOTS = ("run", "second")
@@ -41,7 +43,7 @@ class EitherSlot:
     )
     logs = (
         LogSpec("journal", forgeable=tuple((word, slot) for word in ("kept", "fresh", "trial") for slot in (0, 1))),
-        LogSpec("requests", forgeable=(("request", 0), ("request", 1), GOOD, NONE)),
+        LogSpec("requests", forgeable=(("request", 0), ("request", 1), GOOD, TRYING, NONE)),
         FLOOR_LOG,
     )
     initial: tuple[tuple[str, Record], ...] = (("journal", ("kept", 0)), ("requests", NONE), FLOOR_START)
@@ -97,21 +99,26 @@ class EitherSlot:
         return is_acceptable(port, port.digest(SLOTS[slot]))
 
     def begin_trial(self, port: Port, slot: int) -> Outcome:
-        """Close the request, then note the trial: from here on only a good report keeps the new image."""
-        port.log("requests").append(NONE)
+        """Turn the request into a note that a trial runs, then note the trial: only a good report keeps the image.
+
+        Until the trial is settled the request log is not empty: that makes the boot stage write a record again that it
+        read at power-up, before it relies on it.
+        """
+        port.log("requests").append(TRYING)
         port.log("journal").append(("trial", slot))
         return Again(("trial", slot))
 
     def go_back(self, port: Port, slot: int) -> Outcome:
         """Put the other slot back after a failed trial."""
         port.log("journal").append(("kept", 1 - slot))
+        port.log("requests").append(NONE)
         return Again(("kept", 1 - slot))
 
     def keep(self, port: Port, slot: int) -> Outcome:
         """Keep the image that reported itself good: raise the floor, then close the trial."""
         digest = port.digest(SLOTS[slot])
         if digest.version is not None:
-            raise_floor(port, digest.version)
+            write_floor(port, digest.version)
         port.log("journal").append(("kept", slot))
         port.log("requests").append(NONE)
         return Again(("kept", slot))

@@ -27,10 +27,12 @@ from rootwright.device.procedures.parts import (
     KEPT,
     NONE,
     REQUEST,
+    TRYING,
     is_acceptable,
     move,
     raise_floor,
     receive_sector,
+    write_floor,
 )
 
 TRIAL: Record = ("trial",)
@@ -51,7 +53,7 @@ class Exchange:
         forged = tuple(("move", k, phase, way) for k in (0, last) for phase in range(3) for way in ("in", "back"))
         self.logs = (
             LogSpec("journal", forgeable=(KEPT, TRIAL, *forged)),
-            LogSpec("requests", forgeable=(REQUEST, GOOD, NONE)),
+            LogSpec("requests", forgeable=(REQUEST, GOOD, TRYING, NONE)),
             FLOOR_LOG,
         )
 
@@ -123,18 +125,21 @@ class Exchange:
 
     def finish(self, port: Port, way: str) -> Outcome:
         """Close an exchange: the new image goes on trial, the old one is kept again."""
-        port.log("requests").append(NONE)
         if way == "in":
+            # Until the trial is settled the request log is not empty: that makes the boot stage write a record
+            # again that it read at power-up, before it relies on it.
+            port.log("requests").append(TRYING)
             port.log("journal").append(TRIAL)
             return Again("trial")
         port.log("journal").append(KEPT)
+        port.log("requests").append(NONE)
         return Again("boot")
 
     def keep(self, port: Port) -> Outcome:
         """Keep the image that reported itself good: raise the floor, then close the trial."""
         digest = port.digest("run")
         if digest.version is not None:
-            raise_floor(port, digest.version)
+            write_floor(port, digest.version)
         port.log("journal").append(KEPT)
         port.log("requests").append(NONE)
         return Again("boot")

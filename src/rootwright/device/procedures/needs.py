@@ -20,7 +20,7 @@ def grown_size(image: ImageSpec, sizes: Mapping[str, int]) -> int:
 
 def content_size(image: ImageSpec, sizes: Mapping[str, int]) -> int:
     """Return the bytes that `image` takes in its slot today, header and trailer included."""
-    return sizes[image.name] + image.header_bytes + image.trailer_bytes
+    return sizes[image.name] + image.around_bytes
 
 
 def run_memories(product: Product, image: ImageSpec) -> tuple[str, ...]:

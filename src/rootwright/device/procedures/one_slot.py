@@ -25,6 +25,7 @@ from rootwright.device.procedures.parts import (
     is_acceptable,
     raise_floor,
     receive_sector,
+    write_floor,
 )
 
 LOAD: Record = ("load",)
@@ -101,7 +102,7 @@ class InPlace:
         digest = port.digest("run")
         if digest.version is None or not is_acceptable(port, digest):
             return self.wait(port)
-        raise_floor(port, digest.version)
+        write_floor(port, digest.version)
         port.log("requests").append(NONE)
         port.log("journal").append(KEPT)
         return Again("boot")

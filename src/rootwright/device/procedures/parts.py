@@ -12,6 +12,7 @@ KEPT: Record = ("kept",)
 NONE: Record = ("none",)
 REQUEST: Record = ("request",)
 GOOD: Record = ("good",)
+TRYING: Record = ("trying",)
 
 FLOOR_LOG = LogSpec("floor", forgeable=(("floor", Version(-1)),))
 FLOOR_START: tuple[str, Record] = ("floor", ("floor", Version(0)))
@@ -27,6 +28,14 @@ def raise_floor(port: Port, version: Version) -> None:
     """Raise the version floor to `version` where it is lower."""
     if floor_version(port) < version:
         port.log("floor").append(("floor", version))
+
+
+def write_floor(port: Port, version: Version) -> None:
+    """Write the version floor while an install is being closed, even where it already reads as `version`.
+
+    The record that reads so may be one whose writing was cut; it is not relied on before it has been written again.
+    """
+    port.log("floor").append(("floor", max(version, floor_version(port))))
 
 
 def is_acceptable(port: Port, digest: Digest) -> bool:

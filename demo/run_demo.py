@@ -1,0 +1,31 @@
+"""Run the main job on the demo product, and say where to look. `make demo` calls this."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+OUT = HERE.parent / "out" / "demo"
+
+
+def run(*arguments: str, allowed: tuple[int, ...] = (0,)) -> str:
+    """Run one command of the tool as its user would, show it, and stop at an exit code that is not `allowed`."""
+    print(f"\n$ rootwright {' '.join(arguments)}", flush=True)
+    done = subprocess.run([sys.executable, "-m", "rootwright", *arguments], text=True, capture_output=True, check=False)
+    print(done.stdout + done.stderr)
+    if done.returncode not in allowed:
+        sys.exit(f"exit code {done.returncode}, expected one of {allowed}")
+    return done.stdout
+
+
+def main() -> None:
+    """Run every step of the main job that this version has."""
+    OUT.mkdir(parents=True, exist_ok=True)
+    product = str(HERE / "river-gauge" / "product.toml")
+    run("check", product)
+
+
+if __name__ == "__main__":
+    main()
