@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -178,7 +179,7 @@ def _years(value: float | None) -> str:
     return "over 1000" if value > 1000 else f"{value:.0f}" if value >= 10 else f"{value:.1f}"
 
 
-def _aligned(rows: list[tuple[str, ...]], sides: str) -> list[str]:
+def _aligned(rows: Sequence[tuple[str, ...]], sides: str) -> list[str]:
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     return [
         (
