@@ -72,24 +72,33 @@ __attribute__((noinline)) bool image_is_whole(const struct slot_record *record, 
         && vectors_are_sane(record->address, record->length);
 }
 
-/* The newest record of `log` whose image is whole. `passed_over` tells whether a newer sound one was not followed. */
+/* The newest record of `log` under `below` that may run and whose image is whole. */
 __attribute__((noinline)) const struct slot_record *choose(const struct slot_record *log, const struct place *place,
-                                                           uint32_t floor, bool *passed_over)
+                                                           uint32_t floor, uint32_t below)
 {
-    uint32_t below = 0xFFFFFFFFu, newest = 0;
+    for (;;) {
+        const struct slot_record *record = record_newest(log, RECORDS_PER_SECTOR, below, floor);
+        if (!record || image_is_whole(record, place))
+            return record;
+        below = record->sequence;
+    }
+}
+
+static bool has_sequence(const struct slot_record *log, uint32_t sequence)
+{
+    for (unsigned i = 0; i < RECORDS_PER_SECTOR; i++)
+        if (record_is_sound(&log[i]) && log[i].sequence == sequence)
+            return true;
+    return false;
+}
+
+static uint32_t newest_sequence(const struct slot_record *log)
+{
+    uint32_t newest = 0;
     for (unsigned i = 0; i < RECORDS_PER_SECTOR; i++)
         if (record_is_sound(&log[i]) && log[i].sequence > newest)
             newest = log[i].sequence;
-    for (;;) {
-        const struct slot_record *record = record_newest(log, RECORDS_PER_SECTOR, below, floor);
-        if (!record)
-            return 0;
-        if (image_is_whole(record, place)) {
-            *passed_over = record->sequence < newest;
-            return record;
-        }
-        below = record->sequence;
-    }
+    return newest;
 }
 
 /* Where in flash a record of the RAM copy stands. */
@@ -138,20 +147,28 @@ static uint32_t floor_log[SECTOR_SIZE / 4];
 
 int main(void)
 {
-    bool returned = false, radio_returned = false;
+    const struct slot_record *application, *radio;
+    uint32_t below = 0xFFFFFFFFu;
     if (recovery_is_asked_for())
         start_recovery(BOOT_ASKED);
     guard_copy((uint32_t *)application_log, APPLICATION_RECORDS, sizeof application_log / 4);
     guard_copy((uint32_t *)radio_log, RADIO_RECORDS, sizeof radio_log / 4);
     guard_copy(floor_log, FLOOR_RECORDS, SECTOR_SIZE / 4);
     uint32_t floor = floor_read(floor_log, FLOORS_PER_SECTOR);
-    const struct slot_record *application = choose(application_log, &APPLICATION, floor, &returned);
-    const struct slot_record *radio = choose(radio_log, &RADIO, 0, &radio_returned);
-    if (!application)
-        start_recovery(BOOT_NO_IMAGE);
+    /* Images of one release go together: no application with a newer radio stack, and none without the radio stack
+     * that was released with it. */
+    for (;;) {
+        application = choose(application_log, &APPLICATION, floor, below);
+        if (!application)
+            start_recovery(BOOT_NO_IMAGE);
+        radio = choose(radio_log, &RADIO, 0, application->sequence + 1);
+        if ((radio && radio->sequence == application->sequence) || !has_sequence(radio_log, application->sequence))
+            break;
+        below = application->sequence;
+    }
     uint32_t application_at = flash_address(APPLICATION_RECORDS, application_log, application);
     uint32_t radio_at = flash_address(RADIO_RECORDS, radio_log, radio);
-    uint32_t reason = returned || radio_returned ? BOOT_RETURNED : BOOT_KEPT;
+    uint32_t reason = application->sequence < newest_sequence(application_log) ? BOOT_RETURNED : BOOT_KEPT;
     if (!mark_is_set(application->kept)) {
         reason = BOOT_ON_TRIAL;
         if (!set_mark(application_at + TRIED_AT))
@@ -160,7 +177,7 @@ int main(void)
     if (radio && !mark_is_set(radio->kept)) {
         reason = BOOT_ON_TRIAL;
         if (!set_mark(radio_at + TRIED_AT))
-            radio = 0;
+            start_recovery(BOOT_NO_IMAGE);
     }
     HANDOVER_AREA->application_record = application_at;
     HANDOVER_AREA->radio_record = radio ? radio_at : 0;
