@@ -11,10 +11,12 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from math import gcd
 
 from rootwright.errors import PlanError
 from rootwright.plan.windows import EvenWindows, ListedWindows, Segment, Window, Windows
 
+_SUM_UNIT = 256  # sums of blocks are counted in units of at least so many bytes
 STATE_LIMIT = 2_000_000  # a refusal beats a search without end; 15 blocks stay far below
 
 Placed = dict[int, Window]
@@ -72,6 +74,22 @@ class Capacity:
             return 0
         return self.behind[i] - max(0, position - self.starts[i])
 
+    def lost(self, position: int, sums: int, unit: int, filler: int) -> int:
+        """Return the bytes that stay empty at least: what no set of waiting blocks fills, gap by gap.
+
+        Args:
+            position: Gaps at or after it count.
+            sums: Sums of waiting blocks' least sizes, as a bit mask over units.
+            unit: Bytes per bit.
+            filler: Bytes of waiting blocks that the sums leave out.
+        """
+        lost = 0
+        for i in range(bisect_right(self.ends, position), len(self.ends)):
+            room = self.ends[i] - max(position, self.starts[i])
+            best = (sums & ((2 << room // unit) - 1)).bit_length() - 1
+            lost += max(0, room - best * unit - filler)
+        return lost
+
 
 def _twins(items: Sequence[Item]) -> list[int]:
     """Return, for each item, the mask of the earlier items of its kind."""
@@ -122,6 +140,12 @@ def pack_row(
     budget = _Budget()
     count = len(items)
     infinity = 1 << 60
+    # Sums of least sizes: the bound on what stays empty. Blocks of odd sizes (shared sectors) count as filler.
+    unit = gcd(*(item.weight for item in items if not item.weight % _SUM_UNIT)) or _SUM_UNIT
+    counted = [item.weight // unit if not item.weight % unit else 0 for item in items]
+    fillers = [0 if c else item.weight for c, item in zip(counted, items, strict=True)]
+    whole_row = capacities[-1]
+    bounded = len(whole_row.ends) > 1
 
     def go(rest: int, position: int, kind: int, needs: tuple[int, ...]) -> bool:
         budget.spend()
@@ -134,6 +158,14 @@ def pack_row(
                 to_open = round_up(position)
             else:
                 to_protected = round_up(position)
+        if bounded:
+            sums, filler = 1, 0
+            for number in range(count):
+                if rest >> number & 1:
+                    sums |= sums << counted[number]
+                    filler += fillers[number]
+            if whole_row.after(position) - needs[-1] < whole_row.lost(position, sums, unit, filler):
+                return False
         limit = infinity
         options: list[tuple[int, int, int]] = []
         for number in range(count):

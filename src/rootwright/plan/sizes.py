@@ -89,12 +89,20 @@ def _smeared(mask: int, distance: int) -> int:
 
 def _sizes_from(members: Sequence[tuple[Shape, Fields]], need: int) -> Iterator[int]:
     """Yield, ascending, all sizes that windows on uneven sectors have, and the least ones on even sectors."""
-    room = min(
-        max((high - low for _, segments in fields for low, high in segments), default=0) for _, fields in members
+    rooms: list[int] = []
+    spaces: dict[int, Space] = {}
+    for shape, fields in members:
+        largest = 0
+        for space, segments in fields:
+            spaces[space.shift] = space
+            usable = segments if shape.cap is None or not shape.whole else space.capped(segments, shape.cap)
+            largest = max(largest, max((high - low for low, high in usable), default=0))
+        rooms.append(largest)
+    caps = [shape.cap if shape.cap is not None and shape.whole else 1 << 60 for shape, _ in members]
+    total = sum(
+        high - low for space in spaces.values() for low, high in space.capped(((space.low, space.high),), max(caps))
     )
-    spaces = {space.shift: space for _, fields in members for space, _ in fields}
-    total = sum(space.high - space.low for space in spaces.values())
-    limit = min(room, total // len(members))
+    limit = min(*rooms, total // len(members))
     found: set[int] = set()
     grids: set[int] = set()
     leasts = {need}
