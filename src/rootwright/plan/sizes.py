@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from heapq import merge
 from itertools import combinations
 from math import gcd, lcm
 
@@ -121,22 +122,14 @@ def _sizes_from(members: Sequence[tuple[Shape, Fields]], need: int) -> Iterator[
         for chosen in combinations(sorted(grids), count):
             grid = lcm(*chosen)
             found.update(-(-least // grid) * grid for least in leasts)
-    for space in uneven.values():
-        unit = gcd(*space.sizes)
-        marks = 0
-        for bound in space.bounds:
-            marks |= 1 << (bound - space.low) // unit
-        distances = 0
-        for bound in space.bounds:
-            distances |= marks >> (bound - space.low) // unit
-        step = max(1, -(-need // unit))
-        distances >>= step
-        while distances:
-            low_bit = (distances & -distances).bit_length() - 1
-            found.add((step + low_bit) * unit)
-            step += low_bit + 1
-            distances >>= low_bit + 1
-    yield from sorted(size for size in found if need <= size <= limit)
+    ascending = merge(
+        sorted(size for size in found if size <= limit), *(space.distances(need, limit) for space in uneven.values())
+    )
+    last = 0
+    for size in ascending:
+        if size != last:
+            yield size
+            last = size
 
 
 def _signature(members: Sequence[tuple[Shape, Fields]], size: int) -> list[int] | None:

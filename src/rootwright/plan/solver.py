@@ -184,13 +184,14 @@ class Solver:
         homes = homes or self.homes
         if any(not homes[i] for i in range(count)):
             return None
-        tied = any(sum(i < count for i in group.members) > 1 for group in self.groups)
-        if tied and self._pack([self._shape(i, least[i]) for i in range(count)], homes, count) is None:
-            return None  # Not even without the ties.
-        for shapes in self._shapes(least, homes, count):
+        for number, shapes in enumerate(self._shapes(least, homes, count)):
             placed = self._pack(shapes, homes, count)
             if placed is not None:
                 return placed
+            if number == 0:  # Many choices may follow: first see whether it is the ties that stand in the way.
+                untied = [self._shape(i, least[i]) for i in range(count)]
+                if shapes != untied and self._pack(untied, homes, count) is None:
+                    return None
         return None
 
     def _shapes(self, least: Sizes, homes: Homes, count: int) -> Iterator[list[Shape]]:

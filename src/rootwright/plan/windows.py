@@ -8,6 +8,7 @@ its start and its end never fall when `p` rises. The search rests on that.
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import gcd, lcm
 from typing import Protocol
@@ -141,6 +142,7 @@ class Space:
         self.even: int | None = runs[0][1] if len(runs) == 1 else None
         self.sizes = sorted({size for _, size in runs})
         self._bounds: list[int] | None = None
+        self._distances: int | None = None
         self._marks: dict[tuple[bool, int, int, int], tuple[int, int, int]] = {}
 
     @property
@@ -169,6 +171,27 @@ class Space:
                         starts |= bit
             self._marks[key] = (starts, ends, bounds)
         return self._marks[key]
+
+    def distances(self, least: int, most: int) -> Iterator[int]:
+        """Yield, ascending, the distances in bytes from `least` to `most` that lie between two sector bounds."""
+        unit = gcd(*self.sizes)
+        if self._distances is None:
+            marks = 0
+            for bound in self.bounds:
+                marks |= 1 << (bound - self.low) // unit
+            self._distances = 0
+            for bound in self.bounds:
+                self._distances |= marks >> (bound - self.low) // unit
+        step = -(-least // unit)
+        rest = self._distances >> step
+        while rest:
+            skip = (rest & -rest).bit_length() - 1
+            step += skip
+            if step * unit > most:
+                return
+            yield step * unit
+            rest >>= skip + 1
+            step += 1
 
     def round_up(self, position: int) -> int:
         """Return the next write-protection bound at or after `position`, at most the memory's end."""
