@@ -102,15 +102,22 @@ def _twins(items: Sequence[Item]) -> list[int]:
     return masks
 
 
-class _Budget:
-    __slots__ = ("left",)
+class Undecided(Exception):
+    """Raised when a search that was given few states has used them up."""
 
-    def __init__(self) -> None:
-        self.left = STATE_LIMIT
+
+class _Budget:
+    __slots__ = ("left", "proving")
+
+    def __init__(self, states: int | None) -> None:
+        self.left = STATE_LIMIT if states is None else states
+        self.proving = states is None
 
     def spend(self) -> None:
         self.left -= 1
         if self.left < 0:
+            if not self.proving:
+                raise Undecided
             raise PlanError(
                 f"the memory map search gave up after {STATE_LIMIT} arrangements",
                 where="plan",
@@ -119,7 +126,11 @@ class _Budget:
 
 
 def pack_row(
-    items: Sequence[Item], capacities: Sequence[Capacity], round_up: Callable[[int], int] | None
+    items: Sequence[Item],
+    capacities: Sequence[Capacity],
+    round_up: Callable[[int], int] | None,
+    *,
+    states: int | None = None,
 ) -> Placed | None:
     """Return a place for every item in one row of memories, or None where there is proof that none exists.
 
@@ -127,6 +138,11 @@ def pack_row(
         items: What to place, in order of preference.
         capacities: Free bytes per set of memories.
         round_up: The next write-protection bound, where protected blocks may end between two bounds; else None.
+        states: Give up after so many states.
+
+    Raises:
+        Undecided: `states` were not enough.
+        PlanError: Far more states than any ordinary demand needs were not enough.
     """
     if not items:
         return {}
@@ -137,7 +153,7 @@ def pack_row(
     afters = [c.after for c in capacities]
     seen: dict[int, int] = {}
     placed: Placed = {}
-    budget = _Budget()
+    budget = _Budget(states)
     count = len(items)
     infinity = 1 << 60
     # Sums of least sizes: the bound on what stays empty. Blocks of odd sizes (shared sectors) count as filler.
@@ -147,10 +163,26 @@ def pack_row(
     whole_row = capacities[-1]
     bounded = len(whole_row.ends) > 1
 
+    bits = [1 << number for number in range(count)]
+    numbered = list(zip(range(count), bits, twins, firsts, protected, strict=True))
+    single = len(capacities) == 1
+
     def go(rest: int, position: int, kind: int, needs: tuple[int, ...]) -> bool:
         budget.spend()
-        for after, need in zip(afters, needs, strict=True):
-            if need > after(position):
+        slack = afters[-1](position) - needs[-1]
+        if slack < 0:
+            return False
+        if not single:
+            for after, need in zip(afters, needs, strict=True):
+                if need > after(position):
+                    return False
+        if bounded:
+            sums, filler = 1, 0
+            for number, bit, _, _, _ in numbered:
+                if rest & bit:
+                    sums |= sums << counted[number]
+                    filler += fillers[number]
+            if slack < whole_row.lost(position, sums, unit, filler):
                 return False
         to_protected = to_open = position
         if kind and round_up is not None:
@@ -158,41 +190,33 @@ def pack_row(
                 to_open = round_up(position)
             else:
                 to_protected = round_up(position)
-        if bounded:
-            sums, filler = 1, 0
-            for number in range(count):
-                if rest >> number & 1:
-                    sums |= sums << counted[number]
-                    filler += fillers[number]
-            if whole_row.after(position) - needs[-1] < whole_row.lost(position, sums, unit, filler):
-                return False
         limit = infinity
         options: list[tuple[int, int, int]] = []
-        for number in range(count):
-            if not rest >> number & 1 or rest & twins[number]:
+        for number, bit, twin, first, guarded in numbered:
+            if not rest & bit or rest & twin:
                 continue
-            window = firsts[number](to_protected if protected[number] else to_open)
+            window = first(to_protected if guarded else to_open)
             if window is None:
                 return False
             start, end = window
             options.append((number, start, end))
             if round_up is not None:
                 end = round_up(end)
-            limit = min(limit, end)
+            if end < limit:
+                limit = end
         for number, start, end in options:
             if start >= limit:
                 continue
-            left = rest & ~(1 << number)
+            left = rest ^ bits[number]
             next_kind = 0
             if round_up is not None and round_up(end) != end:
                 next_kind = 1 if protected[number] else 2
             key = left << 2 | next_kind
-            known = seen.get(key)
-            if known is not None and known <= end:
+            if seen.get(key, infinity) <= end:
                 continue
             seen[key] = end
             share = shares[number]
-            if not left or go(left, end, next_kind, tuple(n - s for n, s in zip(needs, share, strict=True))):
+            if not left or go(left, end, next_kind, tuple([n - s for n, s in zip(needs, share, strict=True)])):
                 placed[items[number].index] = (start, end)
                 return True
         return False
@@ -206,6 +230,8 @@ def pack_lanes(
     lanes: int,
     capacities: Sequence[Sequence[Capacity]],
     round_up: Callable[[int], int] | None,
+    *,
+    states: int | None = None,
 ) -> Placed | None:
     """Return a place for every item where pairs lie in opposite banks, or None where none exists.
 
@@ -217,7 +243,7 @@ def pack_lanes(
     twins = _twins(items)
     seen: dict[tuple[int, tuple[int, ...]], list[tuple[int, ...]]] = {}
     placed: Placed = {}
-    budget = _Budget()
+    budget = _Budget(states)
     infinity = 1 << 60
 
     def known_better(key: tuple[int, tuple[int, ...]], fronts: tuple[int, ...]) -> bool:

@@ -9,7 +9,7 @@ from itertools import product as combinations
 from rootwright.describe.chip import Chip, ProtectionKind
 from rootwright.errors import PlanError
 from rootwright.layout.demand import Block, BlockRole, Demand, Tie, TieKind
-from rootwright.plan.packing import Capacity, Item, Placed, pack_lanes, pack_row
+from rootwright.plan.packing import Capacity, Item, Placed, Undecided, pack_lanes, pack_row
 from rootwright.plan.sizes import SizeGroup, candidate_sizes
 from rootwright.plan.windows import (
     EvenWindows,
@@ -24,6 +24,8 @@ from rootwright.plan.windows import (
 
 Sizes = tuple[int, ...]
 Homes = tuple[tuple[str, ...], ...]
+
+_FIRST_STATES = 200  # arrangements tried per choice of sizes before any is searched to its end
 
 _WHOLE_TIES = (TieKind.SAME_PATTERN, TieKind.COMMON_MULTIPLE, TieKind.AT_LEAST_LARGEST_SECTOR)
 
@@ -184,14 +186,23 @@ class Solver:
         homes = homes or self.homes
         if any(not homes[i] for i in range(count)):
             return None
-        for number, shapes in enumerate(self._shapes(least, homes, count)):
+        undecided: list[list[Shape]] = []
+        for shapes in self._shapes(least, homes, count):
+            try:
+                placed = self._pack(shapes, homes, count, states=_FIRST_STATES)
+            except Undecided:
+                undecided.append(shapes)
+                continue
+            if placed is not None:
+                return placed
+        if len(undecided) > 1:  # First see whether it fits without the ties at all.
+            untied = [self._shape(i, least[i]) for i in range(count)]
+            if self._pack(untied, homes, count) is None:
+                return None
+        for shapes in undecided:
             placed = self._pack(shapes, homes, count)
             if placed is not None:
                 return placed
-            if number == 0:  # Many choices may follow: first see whether it is the ties that stand in the way.
-                untied = [self._shape(i, least[i]) for i in range(count)]
-                if shapes != untied and self._pack(untied, homes, count) is None:
-                    return None
         return None
 
     def _shapes(self, least: Sizes, homes: Homes, count: int) -> Iterator[list[Shape]]:
@@ -329,7 +340,7 @@ class Solver:
             self._cache[key] = space.windows(shape, segments, every_start=every_start)
         return self._cache[key]
 
-    def _pack(self, shapes: list[Shape], homes: Homes, count: int) -> Placed | None:
+    def _pack(self, shapes: list[Shape], homes: Homes, count: int, *, states: int | None = None) -> Placed | None:
         pinned = self._pinned_windows(shapes, homes, count)
         if pinned is None:
             return None
@@ -340,19 +351,19 @@ class Solver:
                 middle = self.spaces[homes[a][0]].half
                 if homes[a] != homes[b] or pinned[b][0] - pinned[a][0] != half or pinned[a][1] > middle:
                     return None
+        found = self._pack_with(shapes, homes, count, pinned, pairs, states=states)
         if not pairs:
-            return self._pack_with(shapes, homes, count, pinned, pairs)
-        found = self._pack_with(shapes, homes, count, pinned, pairs)
+            return found
         if found is not None:
             return found
         crossing: dict[tuple[int, ...], bool] = {}
         for extra in self._middle_windows(shapes, homes, count, pinned, pairs):
             absent = tuple(sorted(extra))
             if absent not in crossing:  # Where the others do not fit without these blocks, no place of these helps.
-                rest = self._pack_with(shapes, homes, count, pinned, pairs, absent=absent)
+                rest = self._pack_with(shapes, homes, count, pinned, pairs, absent=absent, states=states)
                 crossing[absent] = rest is not None
             if crossing[absent]:
-                found = self._pack_with(shapes, homes, count, {**pinned, **extra}, pairs)
+                found = self._pack_with(shapes, homes, count, {**pinned, **extra}, pairs, states=states)
                 if found is not None:
                     return found
         return None
@@ -409,6 +420,7 @@ class Solver:
         pinned: Placed,
         pairs: dict[int, int],
         absent: tuple[int, ...] = (),
+        states: int | None = None,
     ) -> Placed | None:
         seconds = set(pairs.values())
         split = {n for a in pairs for n in homes[a]}
@@ -447,14 +459,14 @@ class Solver:
         round_up = self._round_up if loose_protected else None
         capacities = self._capacities(items, pinned)
         if not lane_of:
-            placed = pack_row(items, [Capacity(h, s) for h, s in capacities], round_up)
+            placed = pack_row(items, [Capacity(h, s) for h, s in capacities], round_up, states=states)
         else:
             lanes = rest_lane + 1
             by_lane = [
                 [Capacity(h, self._lane_segments(segments, lane, lane_of, rest_lane)) for lane in range(lanes)]
                 for h, segments in capacities
             ]
-            placed = pack_lanes(items, lanes, by_lane, round_up)
+            placed = pack_lanes(items, lanes, by_lane, round_up, states=states)
         return None if placed is None else {**placed, **pinned}
 
     def _require_unshared_middle(self, split: set[str]) -> None:
