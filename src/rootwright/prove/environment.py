@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from rootwright.describe.product import Attacker
-from rootwright.device.content import FOREIGN
+from rootwright.device.content import FOREIGN, Kind
 from rootwright.device.port import (
     POWER_UP,
     REPORT_GOOD,
@@ -74,27 +74,54 @@ def _exploits(rest: Rest, world: World) -> Iterator[Move]:
     def is_closed(block: str, area: str) -> bool:
         return block in world.level.protect and block not in rest.opens and area not in rest.opens
 
+    opened = [area for area in world.area_range if area in rest.opens]
+    received = (
+        [
+            (
+                what,
+                tuple(write for area in opened for write in _content(world, area, kind, list(world.blocks_of(area)))),
+            )
+            for what, kind in CONTENTS
+        ]
+        if opened
+        else [("", ())]
+    )
+    for what, writes in received:
+        if writes:
+            yield Move("exploit", ((*opened,), what), rest, writes)
+        for name, spec in world.logs.items():
+            if not is_closed(name, name):
+                for record in spec.forgeable:
+                    content = world.intern(LogContent((record,), frozenset(), True))
+                    detail = ((*opened,), what, name, record)
+                    yield Move("exploit", detail, rest, (*writes, (world.log_location[name], content)))
     for area in world.area_range:
-        if area == "keep":
+        if area in opened or area == "keep":
             continue
-        for block in world.blocks_of(area):
-            if not is_closed(block, area):
-                yield Move("exploit", (block, None), rest, tuple(_foreign(world, area, block)))
-    for name, spec in world.logs.items():
-        if not is_closed(name, name):
-            for record in spec.forgeable:
-                content = LogContent((record,), frozenset(), True)
-                yield Move("exploit", (name, record), rest, ((world.log_location[name], world.intern(content)),))
+        blocks = [block for block in world.blocks_of(area) if not is_closed(block, area)]
+        if blocks:
+            for what, kind in CONTENTS:
+                yield Move("exploit", (area, what), rest, _content(world, area, kind, blocks))
     if not is_closed("boot", "boot"):
-        yield Move("exploit", ("boot", None), rest, ((world.boot_location, world.intern("foreign")),))
+        yield Move("exploit", ("boot", "foreign"), rest, ((world.boot_location, world.intern("foreign")),))
 
 
-def _foreign(world: World, area: str, block: str) -> Iterator[tuple[int, int]]:
+CONTENTS = (("foreign", None), ("newer", Kind.NEXT), ("older", Kind.OLD))
+
+
+def _content(world: World, area: str, kind: Kind | None, blocks: list[str]) -> tuple[tuple[int, int], ...]:
+    """Return what an attacker writes into some blocks of an area: foreign cells, or a version's genuine content."""
     start, stop = world.area_range[area]
+    writes = []
     for index in range(start, stop):
         sector = world.ground.sectors[index]
-        if sector.block == block:
-            yield index, world.intern(SectorContent((int(FOREIGN),) * sector.cells, False))
+        if sector.block in blocks:
+            if kind is None:
+                number = world.intern(SectorContent((int(FOREIGN),) * sector.cells, False))
+            else:
+                number = world.genuine[(area, kind)][index - start]
+            writes.append((index, number))
+    return tuple(writes)
 
 
 __all__ = ["Claim", "Move", "Rest", "find_moves"]
