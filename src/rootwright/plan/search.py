@@ -19,8 +19,8 @@ def find_map(demand: Demand, chip: Chip, *, grow: bool = True) -> Map | Misfit:
 
     The map is the same every time. Each block, in the demand's order, gets the first memory of its list that leaves
     everything else a place. Then the slots grow: all by the same number of bytes as far as that goes, then image by
-    image in the demand's order; pinned sizes stay. Within a memory the lowest place goes to the earliest block of the
-    demand for which the rest still fits.
+    image in the demand's order; pinned sizes stay. Within a memory the lowest place goes to the first block for which
+    the rest still fits: protected blocks come before others, large before small, then the demand's order decides.
 
     Args:
         demand: Blocks, ties and pins.
@@ -169,7 +169,10 @@ def _explain(solver: Solver) -> Misfit:
         reason = f"{block.name} has no place on this part: {hopeless}"
     else:
         where = f"the largest gap is {gap} bytes in {memory} at 0x{address:X}" if gap else "nothing is left"
-        reason = f"{block.name} needs {needed} bytes in whole sectors; with the blocks before it placed, {where}"
+        least = f"in at least {block.min_sectors} whole sectors" if block.min_sectors > 1 else "in whole sectors"
+        if not solver.whole[count - 1]:
+            least = "in one piece"
+        reason = f"{block.name} needs {needed} bytes {least}; with the blocks before it placed, {where}"
     if shrink_block is not None:
         reason += f"; {shrink} bytes less of {shrink_block} would make everything fit"
     else:

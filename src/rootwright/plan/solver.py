@@ -450,7 +450,8 @@ class Solver:
             if item is None:
                 return None
             items.append(item)
-        items.sort(key=lambda item: (-item.weight, item.index))
+        # Protected blocks side by side need few protected stretches; among the others large ones first.
+        items.sort(key=lambda item: (not item.protected, -item.weight, item.index))
         loose_protected = any(
             not self.whole[i] and self.blocks[i].write_protect for i in range(count) if i not in pinned
         )

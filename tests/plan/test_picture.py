@@ -1,0 +1,88 @@
+"""The picture of a map: well-formed, complete, to scale, and readable without colour."""
+
+from __future__ import annotations
+
+import re
+import xml.etree.ElementTree as ET
+
+from random_cases import chip_of, flash
+from test_search import BANKED, BASE, KIB, block, demand
+
+from rootwright.layout.demand import BlockRole
+from rootwright.layout.map import Map
+from rootwright.plan.picture import BAR_HEIGHT, BAR_WIDTH, describe_map, draw_map, size_words
+from rootwright.plan.search import find_map
+
+SVG = "{http://www.w3.org/2000/svg}"
+WANTED = demand(
+    block("boot", 4 * KIB, BlockRole.BOOT, write_protect=True),
+    block("run:<a&b>", 20 * KIB, BlockRole.SLOT),
+    block("keys", KIB, BlockRole.KEYS, exclusive=False),
+)
+
+
+def drawn(wanted=WANTED, chip=BANKED):
+    plan = find_map(wanted, chip)
+    assert isinstance(plan, Map)
+    return plan, ET.fromstring(draw_map(plan, wanted, chip, title="Gauge"))
+
+
+def test_the_picture_has_a_title_and_says_all_in_words():
+    plan, root = drawn()
+    assert "Gauge" in root.find(f"{SVG}title").text
+    words = root.find(f"{SVG}desc").text
+    assert words == describe_map(plan, WANTED)
+    for region in plan.regions:
+        assert region.block in words
+        assert f"0x{region.address:X}" in words
+    assert words.count("write-protected") == 1
+
+
+def test_every_block_is_labelled_and_its_height_is_to_scale():
+    plan, root = drawn()
+    labels = "".join(t.text or "" for t in root.iter(f"{SVG}tspan"))
+    assert all(region.block in labels for region in plan.regions)
+    heights = {
+        g.find(f"{SVG}title").text: float(g.find(f"{SVG}rect").get("height"))
+        for g in root.iter(f"{SVG}g")
+        if g.find(f"{SVG}title") is not None
+    }
+    bar = BAR_HEIGHT - 40
+    run = plan.region("run:<a&b>")
+    assert abs(heights[run.block] - bar * run.size / (64 * KIB)) < 0.1
+
+
+def test_what_is_used_is_hatched_to_its_share():
+    wanted = demand(block("half", 2 * KIB, size=4 * KIB))
+    _, root = drawn(wanted)
+    widths = [float(r.get("width")) for r in root.iter(f"{SVG}rect") if (r.get("fill") or "").startswith("url(#h-keep")]
+    assert BAR_WIDTH / 2 in widths
+
+
+def test_dark_and_print_have_rules_of_their_own_and_hatches_tell_kinds_apart():
+    _, root = drawn()
+    style = root.find(f"{SVG}style").text
+    assert "prefers-color-scheme:dark" in style
+    assert "@media print" in style
+    shapes = [ET.tostring(p[0]) for p in root.iter(f"{SVG}pattern")]
+    assert len(shapes) == len(set(shapes)) == 3
+
+
+def test_each_memory_with_blocks_is_drawn_and_empty_ones_are_not():
+    chip = chip_of(
+        (
+            flash("flash", BASE, [(8, 4 * KIB)]),
+            flash("outer", 0x9000_0000, [(8, 4 * KIB)]),
+            flash("spare", 0xA000_0000, [(1, 64)]),
+        )
+    )
+    wanted = demand(block("a", 8 * KIB), block("b", 8 * KIB, memories=("outer",)))
+    _, root = drawn(wanted, chip)
+    text = ET.tostring(root, encoding="unicode")
+    assert "outer, 32 KiB" in text
+    assert "spare" not in text
+    assert not re.search(r"enlarged", text)
+
+
+def test_sizes_for_labels():
+    assert [size_words(n) for n in (1, 1023, 1536, 1 << 20)] == ["1 B", "1023 B", "1.5 KiB", "1 MiB"]

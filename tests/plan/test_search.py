@@ -1,0 +1,224 @@
+"""The search on maps that can be worked out by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from random_cases import TRAITS, chip_of, flash
+
+from rootwright.errors import PlanError
+from rootwright.layout.demand import Block, BlockRole, Demand, Tie, TieKind
+from rootwright.layout.map import Map, Misfit
+from rootwright.plan.check import check_map
+from rootwright.plan.search import find_map
+
+KIB = 1024
+BASE = 0x0800_0000
+
+
+def block(name, need, role=BlockRole.KEEP, **more):
+    return Block(name, role, need, need, more.pop("memories", ("flash",)), **more)
+
+
+def demand(*blocks, ties=()):
+    return Demand(TRAITS, tuple(blocks), tuple(ties))
+
+
+def placed(wanted, chip, **more):
+    found = find_map(wanted, chip, **more)
+    assert isinstance(found, Map), found
+    assert check_map(found, wanted, chip) == ()
+    return {r.block: (r.address - BASE, r.size) for r in found.regions}
+
+
+EVEN = chip_of((flash("flash", BASE, [(16, 4 * KIB)]),), granule=8 * KIB)
+UNEVEN = chip_of((flash("flash", BASE, [(4, 16 * KIB), (1, 64 * KIB), (3, 128 * KIB)]),))
+BANKED = chip_of((flash("flash", BASE, [(16, 4 * KIB)], banks=2),), granule=4 * KIB)
+
+
+def test_a_block_takes_whole_sectors():
+    assert placed(demand(block("a", 4097)), EVEN) == {"a": (0, 8 * KIB)}
+
+
+def test_a_log_takes_two_sectors_whatever_their_size():
+    assert placed(demand(block("log", 64, at=BASE + 48 * KIB, min_sectors=2)), UNEVEN) == {"log": (48 * KIB, 80 * KIB)}
+
+
+def test_constant_blocks_share_a_sector_and_changing_ones_do_not():
+    wanted = demand(block("boot", 3 * KIB, exclusive=False), block("keys", KIB, exclusive=False), block("log", 64))
+    found = placed(wanted, EVEN)
+    assert found == {"log": (0, 4 * KIB), "boot": (4 * KIB, 3 * KIB), "keys": (7 * KIB, KIB)}
+
+
+def test_a_protected_block_takes_whole_protection_units():
+    wanted = demand(block("boot", 3 * KIB, write_protect=True), block("other", KIB))
+    assert placed(wanted, EVEN) == {"boot": (0, 8 * KIB), "other": (8 * KIB, 4 * KIB)}
+
+
+def test_the_vector_table_is_aligned_and_not_the_sector():
+    chip = chip_of((flash("flash", BASE, [(64, KIB)]),))
+    wanted = demand(block("first", KIB, at=BASE), block("run", KIB, header=512, vector_align=2048 + 2048))
+    found = find_map(wanted, chip)
+    assert isinstance(found, Misfit)
+    assert "vector table" in found.reason
+    wanted = demand(block("first", KIB, at=BASE), block("run", KIB, header=KIB, vector_align=4096))
+    assert placed(wanted, chip)["run"] == (3 * KIB, KIB)
+
+
+def test_slots_of_one_size_find_the_size_that_an_uneven_memory_has():
+    wanted = demand(block("run", 100 * KIB), block("stage", 100 * KIB), ties=[Tie(TieKind.SAME_SIZE, ("run", "stage"))])
+    # Pieces of 100 KiB and a bit: 16+16+16+64 = 112 exists once; 128 exists as 4*16+64 and as each large sector.
+    assert {size for _, size in placed(wanted, UNEVEN).values()} == {128 * KIB}
+
+
+def test_slots_of_one_pattern_do_not_pair_small_sectors_with_a_large_one():
+    wanted = demand(
+        block("run", 100 * KIB), block("stage", 100 * KIB), ties=[Tie(TieKind.SAME_PATTERN, ("run", "stage"))]
+    )
+    assert sorted(placed(wanted, UNEVEN).values()) == [(128 * KIB, 128 * KIB), (256 * KIB, 128 * KIB)]
+
+
+def test_a_lift_holds_the_largest_sector_moved():
+    wanted = demand(
+        block("run", 128 * KIB), block("lift", 1), ties=[Tie(TieKind.AT_LEAST_LARGEST_SECTOR, ("lift", "run"))]
+    )
+    found = placed(wanted, UNEVEN)
+    assert found["run"] == (0, 128 * KIB)  # in sectors of 16 and 64 KiB
+    assert found["lift"][1] >= 64 * KIB
+
+
+def test_exchanged_slots_are_cut_at_multiples_of_the_larger_sector():
+    chip = chip_of((flash("flash", BASE, [(16, 2 * KIB)]), flash("outer", 0x9000_0000, [(8, 16 * KIB)])))
+    wanted = demand(
+        block("run", 5 * KIB),
+        block("stage", 5 * KIB, memories=("outer",)),
+        ties=[Tie(TieKind.SAME_SIZE, ("run", "stage")), Tie(TieKind.COMMON_MULTIPLE, ("run", "stage"))],
+    )
+    found = find_map(wanted, chip)
+    assert isinstance(found, Map)
+    assert [r.size for r in found.regions] == [16 * KIB, 16 * KIB]
+
+
+def test_a_pair_lies_at_one_offset_in_both_banks():
+    wanted = demand(
+        block("busy", 4 * KIB, at=BASE + 32 * KIB),
+        block("low", 8 * KIB),
+        block("high", 8 * KIB),
+        ties=[Tie(TieKind.OPPOSITE_BANK, ("low", "high"))],
+    )
+    found = placed(wanted, BANKED)
+    assert found["low"] == (4 * KIB, 8 * KIB)
+    assert found["high"] == (36 * KIB, 8 * KIB)
+
+
+def test_a_block_may_lie_across_the_banks_unless_it_names_one():
+    # 4 KiB taken at each end and 12 KiB twice for the pair leave 16 KiB in each bank, 20 KiB across the middle.
+    blocks = (
+        block("first", 4 * KIB, at=BASE),
+        block("last", 4 * KIB, at=BASE + 60 * KIB),
+        block("low", 12 * KIB),
+        block("high", 12 * KIB),
+    )
+    pair = [Tie(TieKind.OPPOSITE_BANK, ("low", "high"))]
+    found = placed(demand(*blocks, block("wide", 20 * KIB), ties=pair), BANKED)
+    assert (found["low"][0], found["wide"][0], found["high"][0]) == (4 * KIB, 16 * KIB, 36 * KIB)
+    assert isinstance(find_map(demand(*blocks, block("wide", 20 * KIB, bank=0), ties=pair), BANKED), Misfit)
+    assert isinstance(find_map(demand(*blocks, block("wide", 24 * KIB), ties=pair), BANKED), Misfit)
+
+
+def test_slots_grow_by_the_same_number_of_bytes_and_pinned_ones_stay():
+    def slot(name, image, need, **more):
+        return block(name, need, BlockRole.SLOT, image=image, **more)
+
+    wanted = demand(slot("run:a", "a", 4 * KIB), slot("run:b", "b", 12 * KIB), block("log", 1))
+    sizes = {name: size for name, (_, size) in placed(wanted, EVEN).items()}
+    assert sizes == {"run:a": 28 * KIB, "run:b": 32 * KIB, "log": 4 * KIB}  # 20 each, then the last sector to a
+    wanted = demand(slot("run:a", "a", 4 * KIB, size=8 * KIB), slot("run:b", "b", 12 * KIB))
+    sizes = {name: size for name, (_, size) in placed(wanted, EVEN).items()}
+    assert sizes == {"run:a": 8 * KIB, "run:b": 56 * KIB}
+    sizes = {name: size for name, (_, size) in placed(wanted, EVEN, grow=False).items()}
+    assert sizes == {"run:a": 8 * KIB, "run:b": 12 * KIB}
+
+
+def test_a_block_gets_its_first_memory_where_the_rest_still_fits():
+    chip = chip_of((flash("flash", BASE, [(4, 4 * KIB)]), flash("outer", 0x9000_0000, [(8, 4 * KIB)])))
+    wanted = demand(block("a", 12 * KIB, memories=("flash", "outer")), block("b", 8 * KIB))
+    found = find_map(wanted, chip)
+    assert isinstance(found, Map)
+    assert [(r.block, r.memory) for r in found.regions] == [("b", "flash"), ("a", "outer")]
+
+
+def test_the_first_boot_stage_lies_where_the_core_starts():
+    chip = replace(EVEN, reset_address=BASE + 16 * KIB)
+    assert placed(demand(block("boot", KIB, BlockRole.BOOT)), chip)["boot"][0] == 16 * KIB
+
+
+def test_a_misfit_names_the_block_the_gap_and_the_smallest_change():
+    wanted = demand(block("a", 40 * KIB), block("b", 24 * KIB + 100), block("c", 100))
+    found = find_map(wanted, EVEN)
+    assert isinstance(found, Misfit)
+    # 10 + 7 + 1 sectors of 4 KiB into 16: either 100 bytes less of b and a sector elsewhere, or two sectors of one.
+    assert found.block == "b"
+    assert (found.gap_memory, found.gap_address, found.gap) == ("flash", BASE + 40 * KIB, 24 * KIB)
+    assert (found.shrink_block, found.shrink_bytes) == ("b", 4 * KIB + 100)
+
+
+def test_an_image_shrinks_in_all_its_slots():
+    wanted = demand(
+        block("run", 36 * KIB, BlockRole.SLOT, image="app"),
+        block("stage", 36 * KIB, BlockRole.STAGING, image="app"),
+        ties=[Tie(TieKind.SAME_SIZE, ("run", "stage"))],
+    )
+    found = find_map(wanted, EVEN)
+    assert isinstance(found, Misfit)
+    assert (found.shrink_block, found.shrink_bytes) == ("run", 4 * KIB)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "words"),
+    [
+        (block("a", KIB, at=0x100), "lies in none of its memories"),
+        (block("a", KIB, at=BASE + 100), "start at its pin"),
+        (block("a", 5 * KIB, size=4 * KIB), "its size is pinned"),
+        (block("a", KIB, write_protect=True, memories=("outer",)), "no write protection covers outer"),
+        (block("a", KIB, bank=1), "the bank that it must be in"),
+    ],
+)
+def test_a_block_without_any_place_is_told_why(wrong, words):
+    chip = chip_of((flash("flash", BASE, [(16, 4 * KIB)]), flash("outer", 0x9000_0000, [(8, 4 * KIB)])), 4 * KIB)
+    found = find_map(demand(wrong), chip)
+    assert isinstance(found, Misfit)
+    assert words in found.reason
+
+
+def test_what_the_part_cannot_host_is_not_searched():
+    found = find_map(replace(demand(block("a", 1)), impossible="it has one bank"), EVEN)
+    assert isinstance(found, Misfit)
+    assert "it has one bank" in found.reason
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        demand(block("a", 1), block("a", 1)),
+        demand(block("a", 1, memories=("nowhere",))),
+        demand(block("a", 1), ties=[Tie(TieKind.SAME_SIZE, ("a", "b"))]),
+        demand(block("a", 1), block("b", 1), block("c", 1), ties=[Tie(TieKind.OPPOSITE_BANK, ("a", "b", "c"))]),
+        demand(block("a", -1)),
+    ],
+)
+def test_a_demand_that_contradicts_itself_is_refused(wrong):
+    with pytest.raises(PlanError):
+        find_map(wrong, EVEN)
+
+
+def test_the_map_is_the_same_every_time():
+    wanted = demand(*(block(f"b{i}", 3000 + 700 * i) for i in range(6)))
+    assert find_map(wanted, EVEN) == find_map(wanted, EVEN)
+
+
+def test_a_memory_without_erase_and_tens_of_thousands_of_units_is_no_burden():
+    chip = chip_of((flash("flash", BASE, [(65536, 16)], erased=None),))
+    wanted = demand(*(block(f"b{i}", 1000 * i + 5) for i in range(14)))
+    assert len(placed(wanted, chip)) == 14
