@@ -55,6 +55,7 @@ class CopyOver:
         if control is POWER_UP:
             return self.decide(port)
         if isinstance(control, Offer):
+            port.log("requests").append(NONE)  # a request still standing must not meet what is half received
             return Again(("receive", control, 0))
         if isinstance(control, tuple):
             if control[0] == "copy":

@@ -64,6 +64,7 @@ class EitherSlot:
             if control[0] == "kept":
                 return self.boot(port, control[1], on_trial=False)
         if isinstance(control, Offer):
+            port.log("requests").append(NONE)  # a request still standing must not meet what is half received
             return Again(("receive", control, 1 - self.noted(port)[1], 0))
         if control is REPORT_GOOD:
             port.log("requests").append(GOOD)

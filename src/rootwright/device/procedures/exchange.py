@@ -67,6 +67,7 @@ class Exchange:
             if control[0] == "receive":
                 return self.receive(port, control[1], control[2])
         if isinstance(control, Offer):
+            port.log("requests").append(NONE)  # a request still standing must not meet what is half received
             return Again(("receive", control, 0))
         if control is REPORT_GOOD:
             port.log("requests").append(GOOD)
