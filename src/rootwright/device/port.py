@@ -210,10 +210,21 @@ class LogSpec:
 class UpdateProcedure(Protocol):
     """An update procedure as the checker wants it; `device.procedures` has ours, a product may name its own."""
 
-    claims: frozenset[Claim]
-    logs: tuple[LogSpec, ...]
-    initial: tuple[tuple[str, Record], ...]
-    start_area: str
+    @property
+    def claims(self) -> frozenset[Claim]:
+        """What it promises."""
+
+    @property
+    def logs(self) -> tuple[LogSpec, ...]:
+        """The logs that it keeps."""
+
+    @property
+    def initial(self) -> tuple[tuple[str, Record], ...]:
+        """The first record of each log, by the log's name."""
+
+    @property
+    def start_area(self) -> str:
+        """The area in which the first image is shipped."""
 
     def step(self, port: Port, control: Control) -> Outcome:
         """Do one step of work through `port`."""

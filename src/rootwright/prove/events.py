@@ -32,13 +32,24 @@ class Move(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Exploit:
-    """What the exploited application writes: foreign content all over `block`, or one record into the log `block`."""
+    """What the exploited application writes in one move.
 
-    block: str
+    Attributes:
+        areas: Names of the areas that are written to; "boot" for the boot stage's block.
+        content: What they get: "foreign", or the whole "newer" or "older" genuine version.
+        log: The log that gets a record, empty where none does.
+        record: That record.
+    """
+
+    areas: tuple[str, ...] = ()
+    content: Literal["foreign", "newer", "older"] = "foreign"
+    log: str = ""
     record: Record | None = None
 
     def __str__(self) -> str:
-        return f"foreign content in {self.block}" if self.record is None else f"{self.record} into {self.block}"
+        kind = "foreign content" if self.content == "foreign" else f"the {self.content} genuine version"
+        areas = [f"{kind} in {' and '.join(self.areas)}"] if self.areas else []
+        return ", ".join([*areas, *([f"{self.record} in {self.log}"] if self.log else [])])
 
 
 @dataclass(frozen=True, slots=True)

@@ -144,7 +144,7 @@ def moves(subject: Subject, state: State, rest: Rest) -> Iterator[tuple[MoveEven
         )
     if Attacker.EXPLOITED_APPLICATION in subject.level.attackers and rest.area and rest.kind is not Kind.PERMANENT:
         for exploit in exploits(subject, rest):
-            yield MoveEvent(Move.EXPLOIT, exploit), apply_exploit(subject, state, exploit)
+            yield MoveEvent(Move.EXPLOIT, exploit), apply_exploit(subject, state, rest, exploit)
 
 
 def offers(subject: Subject) -> tuple[Offer, ...]:
@@ -162,41 +162,71 @@ def _is_newer(offer: Offer) -> bool:
 
 def is_writable(subject: Subject, rest: Rest, block: str) -> bool:
     """Say whether the running image can write to a block."""
-    names = {block, block.partition(":")[0]}
-    return not (names & subject.level.protect) or bool(names & rest.opens)
+    return block not in subject.level.protect or not rest.opens.isdisjoint({block, block.partition(":")[0]})
 
 
 def exploits(subject: Subject, rest: Rest) -> Iterator[Exploit]:
-    """Yield what an exploited application can write; what it keeps for itself in keep-areas is its own affair."""
-    keep = range(*subject.ground.keep)
-    blocks = dict.fromkeys(s.block for k, s in enumerate(subject.ground.sectors) if k not in keep)
-    for block in (*blocks, "boot"):
-        if is_writable(subject, rest, block):
-            yield Exploit(block)
-    for spec in subject.procedure.logs:
-        if is_writable(subject, rest, spec.name):
-            for record in spec.forgeable:
-                yield Exploit(spec.name, record)
+    """Yield everything that an exploited application can write in one move."""
+    ground = subject.ground
+    contents: tuple[Literal["foreign", "newer", "older"], ...] = ("foreign", "newer", "older")
+    areas = [area for area, start, stop in ground.areas if stop > start and area != "keep"]
+    opened = tuple(area for area in areas if area in rest.opens)
+    records = [
+        (spec.name, record)
+        for spec in subject.procedure.logs
+        if is_writable(subject, rest, spec.name)
+        for record in spec.forgeable
+    ]
+    for log, record in [("", None), *records]:
+        for content in contents if opened else ():
+            yield Exploit(opened, content, log, record)
+        if not opened and log:
+            yield Exploit(log=log, record=record)
+    for area in areas:
+        blocks = {ground.sectors[s].block for s in ground.area(area)}
+        if area not in opened and any(is_writable(subject, rest, block) for block in blocks):
+            for content in contents:
+                yield Exploit((area,), content)
+    if is_writable(subject, rest, "boot"):
+        yield Exploit(("boot",))
 
 
-def apply_exploit(subject: Subject, state: State, exploit: Exploit) -> State:
-    """Return the state after an exploited application wrote; the image goes on running."""
-    flash = state.flash
+def apply_exploit(subject: Subject, state: State, rest: Rest, exploit: Exploit) -> State:
+    """Return the state after an exploited application wrote; the image goes on running.
+
+    An image on trial could as well have reported itself good, any other could have offered the newer version again.
+    """
+    if not rest.on_trial:
+        state = state._replace(known=Known.NOTHING, trial_failed=False)
+    elif rest.kind is Kind.NEXT:
+        state = state._replace(known=Known.GOOD)
+    if exploit.areas == ("boot",):
+        return state._replace(boot_sound=False)
+    cells, weak = list(state.flash.cells), set(state.flash.weak)
+    for area in exploit.areas:
+        link = dict(subject.ground.links).get(area, 0)
+        for index in subject.ground.area(area):
+            sector = subject.ground.sectors[index]
+            if not is_writable(subject, rest, sector.block) and area not in rest.opens:
+                continue
+            weak.discard(index)
+            if exploit.content == "foreign":
+                cells[index] = (int(FOREIGN),) * sector.cells
+            else:
+                kind = Kind.NEXT if exploit.content == "newer" else Kind.OLD
+                cells[index] = tuple(content_cell(kind, link, sector.position + c) for c in range(sector.cells))
+    logs = list(state.flash.logs)
     if exploit.record is not None:
-        index = subject.find_log(exploit.block)
+        index = subject.find_log(exploit.log)
         halves, capacity = subject.procedure.logs[index].halves, subject.level.records_per_half
-        log = flash.logs[index]
+        log = logs[index]
         if halves == 2:
             log = make_room(log, capacity)
         elif subject.bounded and len(log.current) >= capacity:
             log = Log((), (), used=False)
-        log = with_record(log, Slot((exploit.record,)), halves)._replace(used=True)
-        return state._replace(flash=flash._replace(logs=(*flash.logs[:index], log, *flash.logs[index + 1 :])))
-    if exploit.block == "boot":
-        return state._replace(boot_sound=False)
-    hit = {k for k, sector in enumerate(subject.ground.sectors) if sector.block == exploit.block}
-    cells = tuple(tuple([int(FOREIGN)] * len(held)) if k in hit else held for k, held in enumerate(flash.cells))
-    return state._replace(flash=flash._replace(cells=cells, weak=flash.weak - hit))
+        logs[index] = with_record(log, Slot((exploit.record,)), halves)._replace(used=True)
+    flash = state.flash._replace(cells=tuple(cells), weak=frozenset(weak), logs=tuple(logs))
+    return state._replace(flash=flash)
 
 
 def rename(state: State, rest: Rest, current_becomes: Literal["older", "stale"]) -> State:

@@ -9,8 +9,8 @@ from typing import Any
 from rootwright.device.ground import Ground
 from rootwright.device.port import POWER_UP, Claim, Outcome, UpdateProcedure
 from rootwright.errors import ProcedureError
-from rootwright.prove.events import Answer, CutEvent, Event, Exploit, Move, MoveEvent, RenameEvent, StepEvent
-from rootwright.prove.oracle.environment import Fault, Rest, State, apply_exploit, initial_state, moves
+from rootwright.prove.events import Answer, CutEvent, Event, Move, MoveEvent, RenameEvent, StepEvent
+from rootwright.prove.oracle.environment import Fault, Rest, State, initial_state, moves
 from rootwright.prove.oracle.port import ConcretePort, Flash, KeepTouchedError, Subject
 from rootwright.prove.oracle.state import OracleFailure, OracleLevel
 from rootwright.prove.oracle.steps import Seen, outcomes
@@ -102,17 +102,6 @@ class _Walk:
             if possible == event:
                 self.state = target
                 return
-        # What the application keeps in keep-areas is left out of the exploration, but may be written.
-        detail = event.detail
-        keep = {self.subject.ground.sectors[k].block for k in range(*self.subject.ground.keep)}
-        if (
-            event.move is Move.EXPLOIT
-            and isinstance(detail, Exploit)
-            and detail.block in keep
-            and detail.record is None
-        ):
-            self.state = apply_exploit(self.subject, self.state, detail)
-            return
         raise self.refuse(f"'{event}' is not possible at rest")
 
     def step(self, event: StepEvent | CutEvent, seen: Seen | None) -> StepEvent | CutEvent:
@@ -153,7 +142,7 @@ class _Walk:
             return self.cut(event, port, answers, known=seen is not None)
         if seen is None and len(given) != len(answers):
             raise self.refuse(f"{len(given)} answers are given for {len(answers)} undecided reads")
-        self.cost[2] += port.operations
+        self.cost[2] += port.operations + isinstance(outcome, Fault)
         self.follow(state._replace(flash=port.flash()), outcome)
         return StepEvent(tuple(answers))
 
@@ -168,7 +157,7 @@ class _Walk:
                 f"{len(event.answers)} answers are given for {place.asked} undecided reads before the cut"
             )
         self.cost[0] += 1
-        self.cost[2] += event.operation + (event.where != "before")
+        self.cost[2] += event.operation + (event.where == "after")
         self.visited = set()
         flash: Flash = place.flash
         self.state = self.state._replace(flash=flash, at=POWER_UP)

@@ -30,12 +30,10 @@ class OracleLevel:
     Attributes:
         restless: Whether an undecided cell or record may read differently every time; else it settles at once.
         attackers: Who acts beside the power and the offers; only exploited application and external bus mean anything.
-        protect: Blocks that are write-protected while the application runs; "run" means every block "run:...".
+        protect: Names of blocks that are write-protected while the application runs, unless the procedure opens them.
         max_cuts: Explore no more cuts than this; None for any number.
         max_states: Give up after this many states; the verdict then is not `closed`.
         records_per_half: Record slots in each half of a log.
-        ends_unclaimed: Whether a failure of something that is not claimed ends its path (else the path goes on where
-            it can).
     """
 
     restless: bool = False
@@ -44,7 +42,6 @@ class OracleLevel:
     max_cuts: int | None = None
     max_states: int = 400_000
     records_per_half: int = 3
-    ends_unclaimed: bool = False
 
 
 @dataclass(frozen=True, slots=True)

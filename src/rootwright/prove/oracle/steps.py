@@ -63,7 +63,14 @@ def run_step(subject: Subject, state: State) -> Iterator[Trail]:
             outcome = subject.procedure.step(port, state.at)
         except KeepTouchedError:
             outcome = Fault(Claim.KEEPS, "a keep-area is erased or programmed")
-        yield Trail(port.cuts, tuple(port.seen), port.operations, state._replace(flash=port.flash()), outcome, fresh)
+        yield Trail(
+            port.cuts,
+            tuple(port.seen),
+            port.operations + isinstance(outcome, Fault),
+            state._replace(flash=port.flash()),
+            outcome,
+            fresh,
+        )
         while made and made[-1][0] + 1 == made[-1][1]:
             made.pop()
         if not made:
@@ -82,7 +89,7 @@ def step_edges(subject: Subject, state: State) -> Iterator[Edge]:
         for cut in trail.cuts:
             if cut.asked > trail.fresh:
                 event = CutEvent(cut.operation, cut.where)
-                cost = Cost(1, 0, cut.operation + (cut.where != "before"))
+                cost = Cost(1, 0, cut.operation + (cut.where == "after"))
                 yield Edge(((event, trail.seen[: cut.seen]),), cost, state._replace(flash=cut.flash, at=POWER_UP))
         cost = Cost(0, 0, trail.operations)
         for events, target in outcomes(subject, trail.after, trail.outcome):
@@ -101,7 +108,7 @@ def outcomes(
         kind, faults = judge_run(subject, state, outcome)
         yield from (((), fault) for fault in faults)
         claimed = any(fault.claim in subject.procedure.claims for fault in faults)
-        if kind is None or claimed or (faults and subject.level.ends_unclaimed):
+        if kind is None or claimed:
             return
         rest = Rest(outcome.area, kind, outcome.on_trial, outcome.opens)
         if kind is Kind.NEXT and not outcome.on_trial:
