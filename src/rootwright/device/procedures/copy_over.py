@@ -26,7 +26,7 @@ from rootwright.device.procedures.parts import (
     move,
     raise_floor,
     receive_sector,
-    write_floor,
+    write_again,
 )
 
 COPY: Record = ("copy",)
@@ -66,14 +66,13 @@ class CopyOver:
 
     def decide(self, port: Port) -> Outcome:
         """Read the journal and the requests and choose what to do."""
+        write_again(port, self.logs)
         if port.log("journal").newest() == COPY:
-            port.log("journal").append(COPY)  # a torn record may read differently next time: write what was read
             return Again(("copy", 0))
         if port.log("requests").newest() == REQUEST:
             if self.is_staged_acceptable(port):
                 port.log("journal").append(COPY)
                 return Again(("copy", 0))
-            port.log("journal").append(KEPT)
             port.log("requests").append(NONE)
         return self.boot(port)
 
@@ -94,8 +93,7 @@ class CopyOver:
         digest = port.digest("run")
         if digest.version is None or not is_acceptable(port, digest):
             return Again(("copy", 0)) if self.is_staged_acceptable(port) else Stuck("staged image changed while copied")
-        write_floor(port, digest.version)
-        # The request is closed last: while it stands, a torn journal record is written again before it counts.
+        raise_floor(port, digest.version)
         port.log("journal").append(KEPT)
         port.log("requests").append(NONE)
         return Again("boot")

@@ -22,11 +22,10 @@ from rootwright.device.procedures.parts import (
     FLOOR_START,
     GOOD,
     NONE,
-    TRYING,
     is_acceptable,
     raise_floor,
     receive_sector,
-    write_floor,
+    write_again,
 )
 
 SLOTS = ("run", "second")
@@ -43,7 +42,7 @@ class EitherSlot:
     )
     logs = (
         LogSpec("journal", forgeable=tuple((word, slot) for word in ("kept", "fresh", "trial") for slot in (0, 1))),
-        LogSpec("requests", forgeable=(("request", 0), ("request", 1), GOOD, TRYING, NONE)),
+        LogSpec("requests", forgeable=(("request", 0), ("request", 1), GOOD, NONE)),
         FLOOR_LOG,
     )
     initial: tuple[tuple[str, Record], ...] = (("journal", ("kept", 0)), ("requests", NONE), FLOOR_START)
@@ -78,11 +77,11 @@ class EitherSlot:
 
     def decide(self, port: Port) -> Outcome:
         """Read the journal and the requests and choose what to run."""
+        write_again(port, self.logs)
         word, slot = self.noted(port)
         asked = port.log("requests").newest() or NONE
         if word == "trial":
             if asked == GOOD:
-                port.log("requests").append(GOOD)  # a torn record may read differently next time
                 return self.keep(port, slot)
             return self.go_back(port, slot)
         if word == "fresh":
@@ -91,7 +90,6 @@ class EitherSlot:
             port.log("journal").append(("fresh", 1 - slot))
             return self.begin_trial(port, 1 - slot)
         if asked != NONE:
-            port.log("journal").append(("kept", slot))
             port.log("requests").append(NONE)
         return Again(("kept", slot))
 
@@ -100,26 +98,21 @@ class EitherSlot:
         return is_acceptable(port, port.digest(SLOTS[slot]))
 
     def begin_trial(self, port: Port, slot: int) -> Outcome:
-        """Turn the request into a note that a trial runs, then note the trial: only a good report keeps the image.
-
-        Until the trial is settled the request log is not empty: that makes the boot stage write a record again that it
-        read at power-up, before it relies on it.
-        """
-        port.log("requests").append(TRYING)
+        """Close the request, then note the trial: from here on only a good report keeps the new image."""
+        port.log("requests").append(NONE)
         port.log("journal").append(("trial", slot))
         return Again(("trial", slot))
 
     def go_back(self, port: Port, slot: int) -> Outcome:
         """Put the other slot back after a failed trial."""
         port.log("journal").append(("kept", 1 - slot))
-        port.log("requests").append(NONE)
         return Again(("kept", 1 - slot))
 
     def keep(self, port: Port, slot: int) -> Outcome:
         """Keep the image that reported itself good: raise the floor, then close the trial."""
         digest = port.digest(SLOTS[slot])
         if digest.version is not None:
-            write_floor(port, digest.version)
+            raise_floor(port, digest.version)
         port.log("journal").append(("kept", slot))
         port.log("requests").append(NONE)
         return Again(("kept", slot))
@@ -151,6 +144,7 @@ class BankFlip(EitherSlot):
 
     def decide(self, port: Port) -> Outcome:
         """Flip the banks where the journal asks for it, else choose as for either slot."""
+        write_again(port, self.logs)
         word, slot = self.noted(port)
         if word == "fresh" and port.settings() == slot:
             return self.begin_trial(port, slot)
@@ -158,10 +152,8 @@ class BankFlip(EitherSlot):
             return self.decide_kept(port, slot)
         if word == "trial":
             if port.log("requests").newest() == GOOD:
-                port.log("requests").append(GOOD)
                 return self.keep(port, slot)
             return self.go_back(port, slot)
-        port.log("journal").append((word, slot))  # a torn record may read differently next time
         port.program_settings(slot)
         return Again(POWER_UP)
 
@@ -172,7 +164,6 @@ class BankFlip(EitherSlot):
             port.log("journal").append(("fresh", 1 - slot))
             return Again(POWER_UP)
         if asked != NONE:
-            port.log("journal").append(("kept", slot))
             port.log("requests").append(NONE)
         return Again(("kept", slot))
 

@@ -27,12 +27,11 @@ from rootwright.device.procedures.parts import (
     KEPT,
     NONE,
     REQUEST,
-    TRYING,
     is_acceptable,
     move,
     raise_floor,
     receive_sector,
-    write_floor,
+    write_again,
 )
 
 TRIAL: Record = ("trial",)
@@ -53,7 +52,7 @@ class Exchange:
         forged = tuple(("move", k, phase, way) for k in (0, last) for phase in range(3) for way in ("in", "back"))
         self.logs = (
             LogSpec("journal", forgeable=(KEPT, TRIAL, *forged)),
-            LogSpec("requests", forgeable=(REQUEST, GOOD, TRYING, NONE)),
+            LogSpec("requests", forgeable=(REQUEST, GOOD, NONE)),
             FLOOR_LOG,
         )
 
@@ -77,20 +76,18 @@ class Exchange:
     def decide(self, port: Port) -> Outcome:
         """Read the journal and the requests and choose what to do."""
         journal, requests = port.log("journal"), port.log("requests")
+        write_again(port, self.logs)
         noted = journal.newest() or KEPT
         if noted[0] == "move":
-            journal.append(noted)  # a torn record may read differently next time: write what was read
             return Again(noted)
         asked = requests.newest()
         if noted == TRIAL:
             if asked == GOOD:
-                requests.append(GOOD)
                 return self.keep(port)
             return self.start(port, "back")
         if asked == REQUEST and self.is_staged_acceptable(port):
             return self.start(port, "in")
         if asked != NONE:
-            journal.append(KEPT)
             requests.append(NONE)
         return self.boot(port, on_trial=False)
 
@@ -127,9 +124,7 @@ class Exchange:
     def finish(self, port: Port, way: str) -> Outcome:
         """Close an exchange: the new image goes on trial, the old one is kept again."""
         if way == "in":
-            # Until the trial is settled the request log is not empty: that makes the boot stage write a record
-            # again that it read at power-up, before it relies on it.
-            port.log("requests").append(TRYING)
+            port.log("requests").append(NONE)  # a request still standing would install again after a failed trial
             port.log("journal").append(TRIAL)
             return Again("trial")
         port.log("journal").append(KEPT)
@@ -140,7 +135,7 @@ class Exchange:
         """Keep the image that reported itself good: raise the floor, then close the trial."""
         digest = port.digest("run")
         if digest.version is not None:
-            write_floor(port, digest.version)
+            raise_floor(port, digest.version)
         port.log("journal").append(KEPT)
         port.log("requests").append(NONE)
         return Again("boot")

@@ -25,7 +25,7 @@ from rootwright.device.procedures.parts import (
     is_acceptable,
     raise_floor,
     receive_sector,
-    write_floor,
+    write_again,
 )
 
 LOAD: Record = ("load",)
@@ -61,6 +61,7 @@ class InPlace:
 
     def decide(self, port: Port) -> Outcome:
         """Wait for the loader where a load was asked for or begun, else boot."""
+        write_again(port, self.logs)
         if port.log("journal").newest() == LOAD or port.log("requests").newest() == LOAD:
             port.log("journal").append(LOAD)
             return self.wait(port)
@@ -102,7 +103,7 @@ class InPlace:
         digest = port.digest("run")
         if digest.version is None or not is_acceptable(port, digest):
             return self.wait(port)
-        write_floor(port, digest.version)
+        raise_floor(port, digest.version)
         port.log("requests").append(NONE)
         port.log("journal").append(KEPT)
         return Again("boot")

@@ -12,10 +12,21 @@ KEPT: Record = ("kept",)
 NONE: Record = ("none",)
 REQUEST: Record = ("request",)
 GOOD: Record = ("good",)
-TRYING: Record = ("trying",)
 
 FLOOR_LOG = LogSpec("floor", forgeable=(("floor", Version(-1)),))
 FLOOR_START: tuple[str, Record] = ("floor", ("floor", Version(0)))
+
+
+def write_again(port: Port, logs: tuple[LogSpec, ...]) -> None:
+    """Write the newest record of every log once more, first thing at power-up.
+
+    The record that reads as newest may be one whose writing was cut, and may read differently next time. What follows
+    relies only on records written whole. It costs one record a log and power-up.
+    """
+    for spec in logs:
+        record = port.log(spec.name).newest()
+        if record is not None:
+            port.log(spec.name).append(record)
 
 
 def floor_version(port: Port) -> Version:
@@ -28,14 +39,6 @@ def raise_floor(port: Port, version: Version) -> None:
     """Raise the version floor to `version` where it is lower."""
     if floor_version(port) < version:
         port.log("floor").append(("floor", version))
-
-
-def write_floor(port: Port, version: Version) -> None:
-    """Write the version floor while an install is being closed, even where it already reads as `version`.
-
-    The record that reads so may be one whose writing was cut; it is not relied on before it has been written again.
-    """
-    port.log("floor").append(("floor", max(version, floor_version(port))))
 
 
 def is_acceptable(port: Port, digest: Digest) -> bool:

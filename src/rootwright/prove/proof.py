@@ -1,0 +1,167 @@
+"""One procedure's verdict with everything that a reader needs to judge it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+from rootwright.device.ground import Ground
+from rootwright.device.port import Claim, UpdateProcedure
+from rootwright.prove.explorer import Closure, Explorer
+from rootwright.prove.level import Level
+from rootwright.prove.story import Happening, tell
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What one exploration found at one level.
+
+    Attributes:
+        holds: Whether every claim of the procedure holds at this level (up to the bound, where not closed).
+        story: How the first claim breaks, with the fewest cuts; empty where all hold.
+        erases: Most erases in one run between two environment events.
+    """
+
+    level: Level
+    holds: bool
+    closed: bool
+    states: int
+    edges: int
+    erases: int
+    claim: str
+    what: str
+    cuts: int
+    moves: int
+    operations: int
+    story: tuple[Happening, ...]
+
+    @property
+    def words(self) -> str:
+        """The verdict in words: the term is model-checked, and it says how far."""
+        if not self.holds:
+            return f"fails with {self.cuts} power cut{'' if self.cuts == 1 else 's'}"
+        return "holds, closed" if self.closed else f"holds, bounded at {self.level.max_cuts} cuts"
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """The verdicts on one procedure: at the steady level, and at harder ones beside it."""
+
+    procedure: str
+    claims: tuple[str, ...]
+    not_claimed: tuple[str, ...]
+    steady: Verdict
+    harder: tuple[tuple[str, Verdict], ...]
+
+    def as_data(self) -> dict[str, Any]:
+        """Return the proof as plain data for JSON."""
+        return {
+            "procedure": self.procedure,
+            "verdict": "holds" if self.steady.holds else "fails",
+            "level": self.steady.level.describe(),
+            "closed": self.steady.closed,
+            "states": self.steady.states,
+            "erases_per_run": self.steady.erases,
+            "claims": list(self.claims),
+            "counterexample": _story_data(self.steady),
+            "harder": {
+                name: {
+                    "verdict": "holds" if verdict.holds else "fails",
+                    "level": verdict.level.describe(),
+                    "closed": verdict.closed,
+                    "bound_cuts": verdict.level.max_cuts,
+                    "states": verdict.states,
+                    "counterexample": _story_data(verdict),
+                }
+                for name, verdict in self.harder
+            },
+            "not_claimed": list(self.not_claimed),
+        }
+
+
+def _story_data(verdict: Verdict) -> dict[str, Any] | None:
+    if verdict.holds:
+        return None
+    return {
+        "claim": verdict.claim,
+        "what": verdict.what,
+        "cuts": verdict.cuts,
+        "moves": verdict.moves,
+        "operations": verdict.operations,
+        "story": [{"kind": h.kind, "text": h.text, "operations": list(h.operations)} for h in verdict.story],
+    }
+
+
+def check_level(
+    make: Callable[[Ground], UpdateProcedure],
+    ground: Ground,
+    level: Level,
+    *,
+    progress: Callable[[int], None] | None = None,
+) -> tuple[Verdict, Closure]:
+    """Explore one procedure at one level; return the verdict with its story, and the raw closure."""
+    procedure = make(ground)
+    explorer = Explorer(procedure, ground, level, progress)
+    closure = explorer.explore()
+    failure = closure.failure
+    story = tell(failure, procedure, ground, explorer.world) if failure else ()
+    verdict = Verdict(
+        level=level,
+        holds=closure.holds,
+        closed=closure.closed,
+        states=closure.states,
+        edges=closure.edges,
+        erases=closure.erases,
+        claim=failure.claim.value if failure else "",
+        what=failure.what if failure else "",
+        cuts=failure.cost[0] if failure else 0,
+        moves=failure.cost[1] if failure else 0,
+        operations=failure.cost[2] if failure else 0,
+        story=story,
+    )
+    return verdict, closure
+
+
+def prove(
+    name: str,
+    make: Callable[[Ground], UpdateProcedure],
+    ground_of: Callable[[int], Ground],
+    level: Level,
+    *,
+    harder: bool = True,
+    progress: Callable[[int], None] | None = None,
+) -> Proof:
+    """Return the proof of one procedure at `level` and, beside it, at harder levels.
+
+    Args:
+        name: What the procedure is called.
+        make: Makes the procedure for a ground.
+        ground_of: Makes the ground for a number of model cells.
+        level: The steady level to prove at.
+        harder: Whether to look at the harder levels too: one more cell a piece; restless cells.
+        progress: Called now and then with the number of states found.
+    """
+    ground = ground_of(level.cells)
+    verdict, closure = check_level(make, ground, level, progress=progress)
+    beside: list[tuple[str, Verdict]] = []
+    if harder:
+        finer = replace(level, cells=level.cells + 1)
+        beside.append((f"{finer.cells} cells", check_level(make, ground_of(finer.cells), finer, progress=progress)[0]))
+        restless = replace(level, restless=True)
+        beside.append(("restless cells", check_level(make, ground, restless, progress=progress)[0]))
+    claims = make(ground).claims
+    unclaimed = [claim.value for claim in Claim if claim not in claims and not _is_weaker(claim, claims)]
+    details = [text for text in closure.not_claimed if text.partition(" (")[0] in unclaimed]
+    bare = [claim for claim in unclaimed if not any(text.startswith(claim) for text in details)]
+    return Proof(
+        procedure=name,
+        claims=tuple(claim.value for claim in Claim if claim in claims),
+        not_claimed=(*details, *bare),
+        steady=verdict,
+        harder=tuple(beside),
+    )
+
+
+def _is_weaker(claim: Claim, claims: frozenset[Claim]) -> bool:
+    return claim is Claim.BOOTS_OR_WAITS and Claim.BOOTS in claims
