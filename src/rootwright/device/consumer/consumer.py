@@ -84,6 +84,9 @@ class Consumer:
             self.execute(authenticated, store, (ManifestKey.PAYLOAD_FETCH, ManifestKey.INSTALL))
             self.require_received(store)
             self.validate(authenticated, store)
+            # Only what is authentic is looked into.
+            for place in device.settings.places:
+                store.require_linked_here(place)
         except Refused as refused:
             changed = replace(device, flash=store.device.flash)
             return self._report("offer", Verdict.REFUSED, store, authenticated, refused, device=changed)

@@ -78,7 +78,7 @@ class Report:
             "started": list(self.started),
             "floor": self.device.floor,
             "installed": self.device.installed.sequence,
-            "active_slot": self.device.active,
+            "running_slot": self.device.running,
             "pending": self.device.pending is not None,
         }
 

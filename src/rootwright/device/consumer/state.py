@@ -47,17 +47,17 @@ class Place:
     has_vectors: bool
     trailer: int = 0
 
-    def runs_in(self, active: int) -> Region:
-        """Return the region that runs while slot `active` is chosen."""
-        return self.slots[active if len(self.slots) > 1 else 0]
+    def runs_in(self, running: int) -> Region:
+        """Return the region that runs while slot `running` is chosen."""
+        return self.slots[running if len(self.slots) > 1 else 0]
 
-    def receiving_slot(self, active: int) -> int:
+    def receiving_slot(self, running: int) -> int:
         """Return the number of the slot that a new image is for."""
-        return 1 - active if len(self.slots) > 1 else 0
+        return 1 - running if len(self.slots) > 1 else 0
 
-    def receives_in(self, active: int) -> Region:
+    def receives_in(self, running: int) -> Region:
         """Return the region that a new image is written to first."""
-        return self.staging or self.slots[self.receiving_slot(active)]
+        return self.staging or self.slots[self.receiving_slot(running)]
 
     def linked_for(self, slot: int) -> int:
         """Return the address of the first byte of an image that runs in a slot."""
@@ -118,7 +118,7 @@ class DeviceState:
         flash: Content of each memory by name; equal content is shared between states.
         floor: The lowest sequence number that was ever kept.
         installed: The manifest whose images run.
-        active: The slot that runs, where there are two.
+        running: The slot that runs, where there are two.
         pending: The accepted envelope that waits for the boot stage.
     """
 
@@ -126,7 +126,7 @@ class DeviceState:
     flash: Mapping[str, bytes] = field(repr=False)
     floor: int
     installed: Installed
-    active: int = 0
+    running: int = 0
     pending: bytes | None = field(default=None, repr=False)
 
     def read(self, region: Region) -> bytes:

@@ -10,6 +10,7 @@ from rootwright.device.consumer.state import DeviceState, Place, erased_byte, is
 from rootwright.layout.map import Region
 from rootwright.suit.digest import compute
 from rootwright.suit.numbers import Reason
+from rootwright.suit.outcome import Refused
 from rootwright.suit.parameters import Parameters
 from rootwright.suit.store import StoreRefusal
 from rootwright.suit.structures import CborPen, ComponentIdentifier
@@ -79,8 +80,8 @@ class FlashStore:
         """Return the slot that is to be written, or the one that runs."""
         place = self.place(component)
         if self.view is View.RUNNING:
-            return self.device.active if len(place.slots) > 1 else 0
-        return place.receiving_slot(self.device.active)
+            return self.device.running if len(place.slots) > 1 else 0
+        return place.receiving_slot(self.device.running)
 
     def read_digest(self, component: ComponentIdentifier, algorithm: int, size_bytes: int | None) -> bytes:
         """Return the digest of the image in memory; refuse a size of none, and anything but fill behind a new image."""
@@ -144,13 +145,13 @@ class FlashStore:
         """Return the region whose bytes the component means now."""
         place = self.place(component)
         if self.view is View.RUNNING or (self.view is View.OFFER and component not in self.received):
-            return place.runs_in(self.device.active)
-        return place.receives_in(self.device.active)
+            return place.runs_in(self.device.running)
+        return place.receives_in(self.device.running)
 
     def receive(self, component: ComponentIdentifier, obtain: Callable[[], bytes], parameters: Parameters) -> None:
         """Judge what the manifest says of the payload, obtain it, and store it; refuse it short or long."""
         place = self.place(component)
-        region = place.receives_in(self.device.active)
+        region = place.receives_in(self.device.running)
         self.require_identified(component)
         size = self.require_sizes(place, region, parameters)
         if component in self.received:
@@ -161,7 +162,6 @@ class FlashStore:
             raise StoreRefusal("payload-too-short", f"{len(content)} bytes came, the manifest states {size}")
         self.require_no_more(content, size)
         self.received[component] = size
-        self.require_linked_here(place, region, size)
 
     def store(self, region: Region, content: bytes, size: int) -> None:
         """Erase a region and program the first `size` bytes of what came, as a device does while it comes in."""
@@ -208,16 +208,17 @@ class FlashStore:
             text = f"region {region.block} holds data around the image of {size} bytes"
             raise StoreRefusal("extra-data", text, reason=Reason.CONDITION_FAILED)
 
-    def require_linked_here(self, place: Place, region: Region, size: int) -> None:
+    def require_linked_here(self, place: Place) -> None:
         """Refuse an application whose reset vector does not point into itself, at the place it will run."""
         if not place.has_vectors:
             return
-        start = place.linked_for(place.receiving_slot(self.device.active))
+        region, size = place.receives_in(self.device.running), self.received[place.component]
+        start = place.linked_for(place.receiving_slot(self.device.running))
         content = self.device.read(region)
         reset = int.from_bytes(content[region.header + 4 : region.header + 8], "little")
         if size < 8 or not reset & 1 or not start <= reset & ~1 < start + size:
             text = f"the reset vector 0x{reset:08x} is no code of an image of {size} bytes at 0x{start:08x}"
-            raise StoreRefusal("image-format", text)
+            raise Refused(Reason.OPERATION_FAILED, "image-format", text)
 
     def move(self) -> None:
         """Put received images where they run, as the finished procedure leaves them."""
@@ -231,5 +232,5 @@ class FlashStore:
                 device = device.write(place.staging, old[: place.staging.size])
             self.written.append(place.slots[0].block)
         if any(len(place.slots) > 1 for place in device.settings.places):
-            device = replace(device, active=1 - device.active)
+            device = replace(device, running=1 - device.running)
         self.device = device
