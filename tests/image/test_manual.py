@@ -1,4 +1,4 @@
-"""The manual page on images: its messages are the ones printed, its example runs."""
+"""The manual page on images: its messages are the ones printed; tests/test_docs.py runs its example."""
 
 from __future__ import annotations
 
@@ -12,14 +12,6 @@ from rootwright.errors import ImageError
 from rootwright.image import Image, Segment, read_image, require_inside
 
 PAGE = (Path(__file__).resolve().parents[2] / "docs" / "images.md").read_text()
-
-
-def test_the_python_example_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, repository: Path) -> None:
-    code = re.findall(r"```python\n(.*?)```", PAGE, re.S)[0]
-    (tmp_path / "demo").symlink_to(repository / "demo")
-    monkeypatch.chdir(tmp_path)
-    exec(compile(code, "docs/images.md", "exec"), {})
-    assert (tmp_path / "application.hex").read_text().endswith(":00000001FF\n")
 
 
 def message_of(data: bytes, name: str) -> str:
