@@ -25,6 +25,16 @@ def main() -> None:
     OUT.mkdir(parents=True, exist_ok=True)
     product = str(HERE / "river-gauge" / "product.toml")
     run("check", product)
+    run("plan", product, "--svg", str(OUT / "map.svg"))
+    run("release", product, "--out", str(OUT / "release"))
+    envelope = next((OUT / "release").glob("*.suit"), None)
+    if envelope is not None:
+        run("inspect", str(envelope))
+    run("prove", product, "--svg", str(OUT / "failures"))
+    flawed = str(HERE / "river-gauge-flawed" / "product.toml")
+    print("\nThe same product made wrong on purpose: this is what findings look like.")
+    run("check", flawed, allowed=(1,))
+    print(f"\nLook at {OUT / 'map.svg'} (the memory map) and {OUT / 'release'} (the signed update).")
 
 
 if __name__ == "__main__":

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path, PurePosixPath
 
-from rootwright.describe.product import ImageRole, ImageSpec, Product
+from rootwright.describe.product import Attacker, ImageRole, ImageSpec, Product
+from rootwright.device.ground import Ground, ground_from_map
 from rootwright.device.procedures import demands
+from rootwright.device.procedures.naming import PROCEDURES, is_own_procedure, load_own_procedure
 from rootwright.errors import PlanError
 from rootwright.image.reading import read_image
 from rootwright.layout.demand import Demand
@@ -13,27 +17,31 @@ from rootwright.layout.map import Map
 from rootwright.plan.result import Finding, PlanResult, ProcedurePlan
 from rootwright.plan.search import find_map
 from rootwright.plan.table import find_limits, find_link_mismatches, make_row
+from rootwright.prove.level import Level
+from rootwright.prove.proof import Proof, prove
+
+MODELLED = frozenset({Attacker.EXPLOITED_APPLICATION, Attacker.EXTERNAL_BUS})
+"""Attackers that the exploration plays; what the others do is not a matter of power cuts."""
 
 _PREFIX = {ImageRole.BOOT_STAGE: "boot", ImageRole.RECOVERY: "recovery"}
 
 
-def plan_product(
-    product: Product, folder: Path, *, procedure: str | None = None, more: tuple[Demand, ...] = ()
-) -> PlanResult:
+def plan_product(product: Product, folder: Path, *, procedure: str | None = None) -> PlanResult:
     """Return the maps and figures of all procedures, and the findings about the product's own.
 
     Args:
         product: The product.
         folder: Where its files are.
         procedure: The procedure to look at instead of the product's own.
-        more: Demands of procedures that the product brings itself.
 
     Raises:
         PlanError: The procedure is not known, or an image has neither file nor size.
         ImageError: A firmware file cannot be read.
     """
     sizes, links = _read_images(product, folder)
-    all_demands = (*demands(product, sizes), *more)
+    all_demands = demands(product, sizes)
+    if is_own_procedure(product.update.procedure):
+        all_demands += (_own_demand(product, folder, sizes),)
     chosen = procedure or product.update.procedure
     names = [demand.traits.name for demand in all_demands]
     if chosen not in names:
@@ -64,6 +72,51 @@ def plan_product(
         plans=tuple(plans),
         findings=tuple(findings),
     )
+
+
+def _own_demand(product: Product, folder: Path, sizes: dict[str, int]) -> Demand:
+    own = load_own_procedure(product.update.procedure, folder)
+    demand: Demand = own.demand(product, sizes)
+    return replace(demand, traits=replace(demand.traits, name=product.update.procedure))
+
+
+def prove_product(
+    product: Product,
+    folder: Path,
+    plan: PlanResult,
+    *,
+    names: tuple[str, ...] = (),
+    harder: bool = True,
+    progress: Callable[[str, int], None] | None = None,
+) -> tuple[Proof, ...]:
+    """Return the proofs of all procedures that fit, on their planned maps with their real sectors.
+
+    Args:
+        product: The product; its write protections and attackers in scope set the level.
+        folder: Where its files are.
+        plan: The result of `plan_product`.
+        names: Only these procedures; all that fit where empty.
+        harder: Whether to look at the harder levels too.
+        progress: Called now and then with a procedure's name and the number of states found.
+    """
+    level = Level(attackers=frozenset(product.attackers) & MODELLED, protect=frozenset(product.protect))
+    proofs = []
+    for each in plan.plans:
+        name = each.demand.traits.name
+        if each.map is None or (names and name not in names):
+            continue
+        map_ = each.map
+        make = load_own_procedure(name, folder) if is_own_procedure(name) else PROCEDURES[name]
+
+        def report(states: int, name: str = name) -> None:
+            if progress is not None:
+                progress(name, states)
+
+        def ground_of(cells: int, map_: Map = map_) -> Ground:
+            return ground_from_map(product.chip, map_, cells=cells)
+
+        proofs.append(prove(name, make, ground_of, level, harder=harder, progress=report))
+    return tuple(proofs)
 
 
 def _read_images(product: Product, folder: Path) -> tuple[dict[str, int], list[tuple[str, str, int, int]]]:

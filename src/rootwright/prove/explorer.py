@@ -131,11 +131,11 @@ class Explorer:
         self._place_start(start)
         closed = True
         while self.heap:
-            cuts = self.heap[0][0][0]
-            if self.level.max_cuts is not None and cuts > self.level.max_cuts:
+            level = self.heap[0][0][:2]
+            if self.level.max_cuts is not None and level[0] > self.level.max_cuts:
                 closed = False
                 break
-            while self.heap and self.heap[0][0][0] <= cuts:
+            while self.heap and self.heap[0][0][:2] <= level:
                 cost, _, node = heappop(self.heap)
                 if not node.expanded and node.cost == cost:
                     node.expanded = True
@@ -144,7 +144,9 @@ class Explorer:
                     if self.progress is not None and len(self.nodes) % 256 == 0:
                         self.progress(len(self.nodes))
             self._flush()
-            if not self.heap or self.heap[0][0][0] > cuts:
+            if self.failures and (not self.heap or self.heap[0][0][:2] > level):
+                return self._failed()
+            if self.heap and self.heap[0][0][0] > level[0]:
                 self._find_endless_run()
                 if self.failures:
                     return self._failed()

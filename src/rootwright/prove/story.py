@@ -150,8 +150,7 @@ class _Teller:
             "offer": f"somebody offers {move.detail}",
             "report good": "the new image reports itself good",
             "crash": "the new image crashes",
-            "exploit": f"the exploited application writes {_exploit_words(move.detail)}",
-        }[move.name]
+        }.get(move.name) or f"the exploited application writes {_exploit_words(move.detail)}"
         return f"{running}: {what}"
 
     def scene(self, state: list[int]) -> Scene:

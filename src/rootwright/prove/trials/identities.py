@@ -278,7 +278,7 @@ def _wrong_precursor(subject: Subject) -> Sequence[Attempt]:
     for name in subject.older:
         other = {**subject.older, name: subject.older[name][:-1] + b"\x55"}
         attempts.append(signed_attempt(subject, with_precursor(subject, other), f"another {name}"))
-        other = {**subject.older, name: subject.older[name] + b"\x00"}
+        other = {**subject.older, name: subject.older[name] + b"\x5a"}
         attempts.append(signed_attempt(subject, with_precursor(subject, other), f"a longer {name}"))
     return attempts
 

@@ -1,0 +1,170 @@
+"""`rootwright prove`: check the update procedures under power cuts, bad images and attackers."""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from rootwright.describe.product import Product
+    from rootwright.prove.proof import Proof, Verdict
+
+
+@click.command()
+@click.argument("product_file", metavar="PRODUCT", type=click.Path(path_type=Path))
+@click.option("--procedure", "names", multiple=True, help="Only this procedure (may be given several times).")
+@click.option("--quick", is_flag=True, help="Only the steady level; leave the harder levels out.")
+@click.option(
+    "--svg", type=click.Path(path_type=Path, file_okay=False), help="Draw each failure as a timeline into DIR."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
+def command(product_file: Path, names: tuple[str, ...], quick: bool, svg: Path | None, as_json: bool) -> int:
+    """Check the update procedures under power cuts and bad images.
+
+    Explores every state that a device can reach, on the planned map with its real sectors, for every procedure that
+    fits. Exit code 0: the product's own procedure holds. 1: it fails, or it does not fit. 2: bad input.
+    """
+    import json
+
+    from rootwright.describe.loading import load_product
+    from rootwright.errors import PlanError
+    from rootwright.pipeline import plan_product, prove_product
+
+    product = load_product(product_file)
+    plan = plan_product(product, product_file.parent)
+    fitting = [p.demand.traits.name for p in plan.plans if p.map is not None]
+    for name in names:
+        if name not in fitting:
+            raise PlanError(
+                f"the procedure {name!r} is unknown or does not fit",
+                where="--procedure",
+                next_step=f"use one of: {', '.join(fitting)}",
+            )
+    with _Ticker() as ticker:
+        proofs = prove_product(product, product_file.parent, plan, names=names, harder=not quick, progress=ticker.show)
+    own = [proof for proof in proofs if proof.procedure == product.update.procedure]
+    status = 0 if (own and own[0].steady.holds) or (names and all(p.steady.holds for p in proofs)) else 1
+    if svg is not None:
+        _draw(proofs, svg)
+    if as_json:
+        click.echo(json.dumps({"proofs": [proof.as_data() for proof in proofs]}, indent=2, ensure_ascii=False))
+    else:
+        for line in report(product, proofs, plan.chosen in fitting):
+            click.echo(line)
+    return status
+
+
+class _Ticker:
+    """A line on the terminal that counts states while an exploration takes longer than a second."""
+
+    def __init__(self) -> None:
+        self.started = time.monotonic()
+        self.shown = False
+
+    def __enter__(self) -> _Ticker:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self.shown:
+            click.echo("\r\033[K", nl=False, err=True)
+
+    def show(self, name: str, states: int) -> None:
+        """Show how far the exploration of `name` is."""
+        if sys.stderr.isatty() and time.monotonic() - self.started > 1:
+            self.shown = True
+            click.echo(f"\r\033[Kexploring {name}: {states:,} states", nl=False, err=True)
+
+
+def report(product: Product, proofs: tuple[Proof, ...], fits: bool) -> list[str]:
+    """Return the lines of the printed report."""
+    lines = [f"{product.name} {product.model} on {product.chip.name}: model-checked under any number of power cuts", ""]
+    if proofs:
+        lines.append(f"level: {proofs[0].steady.level.describe()}")
+        closed = ", ".join(sorted(proofs[0].steady.level.protect)) or "none"
+        lines += [f"write-protected while an application runs: {closed}", ""]
+    heads = (
+        ["procedure", "verdict", "states", "erases a run", *(name for name, _ in proofs[0].harder)] if proofs else []
+    )
+    rows = [heads] + [_row(proof, product) for proof in proofs]
+    widths = [max(len(row[i]) for row in rows) for i in range(len(heads))]
+    lines += ["  " + "  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in rows]
+    lines.append("")
+    for proof in proofs:
+        if proof.not_claimed:
+            lines.append(f"{proof.procedure} does not claim:")
+            lines += [f"  - {text}" for text in proof.not_claimed]
+    for proof in proofs:
+        named = [("steady level", proof.steady), *proof.harder]
+        for name, verdict in named:
+            if not verdict.holds:
+                lines += ["", f"{proof.procedure}, {name}: {verdict.words}", *story_lines(verdict)]
+                break
+    if not fits:
+        lines += ["", f"the product's own procedure {product.update.procedure} has no map: see `rootwright plan`"]
+    lines += [
+        "",
+        "A verdict is about the procedure's model and the part as described, not about your boot code.",
+    ]
+    return lines
+
+
+def _row(proof: Proof, product: Product) -> list[str]:
+    own = "*" if proof.procedure == product.update.procedure else ""
+    steady = proof.steady
+    erases = str(steady.erases) if steady.holds else "-"
+    return [
+        proof.procedure + own,
+        steady.words,
+        f"{steady.states:,}",
+        erases,
+        *(verdict.words for _, verdict in proof.harder),
+    ]
+
+
+def story_lines(verdict: Verdict) -> list[str]:
+    """Return a failure's story as numbered lines, long runs of like steps drawn together."""
+    lines: list[str] = []
+    number = 0
+    story = verdict.story
+    index = 0
+    while index < len(story):
+        happening = story[index]
+        number += 1
+        run = index
+        while run + 1 < len(story) and happening.kind == "step" and _is_like(story[run + 1], happening):
+            run += 1
+        if run > index + 1:
+            lines.append(f"  {number:2}. {happening.text}")
+            lines.append(f"      ... {run - index - 1} more steps like it ...")
+            lines.append(f"      {story[run].text}")
+        else:
+            run = index
+            lines.append(f"  {number:2}. {happening.text}")
+            if happening.kind != "step" or len(happening.operations) <= 4:
+                lines += [f"      {operation}" for operation in happening.operations[:6]]
+        index = run + 1
+    logs = ", ".join(f"{name}: {content}" for name, content in story[-1].scene.logs)
+    return [*lines, f"      logs at that moment: {logs}"]
+
+
+def _is_like(other: object, happening: object) -> bool:
+    from rootwright.prove.story import Happening
+
+    assert isinstance(other, Happening)
+    assert isinstance(happening, Happening)
+    return other.kind == "step" and other.text.partition(" (")[0] == happening.text.partition(" (")[0]
+
+
+def _draw(proofs: tuple[Proof, ...], folder: Path) -> None:
+    from rootwright.prove.timeline import draw_timeline
+
+    folder.mkdir(parents=True, exist_ok=True)
+    for proof in proofs:
+        for name, verdict in (("steady", proof.steady), *proof.harder):
+            if not verdict.holds:
+                path = folder / f"{proof.procedure.replace(':', '-')}-{name.replace(' ', '-')}.svg"
+                path.write_text(draw_timeline(proof.procedure, verdict), encoding="utf-8")
