@@ -18,7 +18,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 # A result must depend on its inputs alone; whoever needs the time or a random number is handed it (style: Interfaces).
 COMPUTING = {"describe", "layout", "chips", "image", "cose", "suit", "hashsig", "plan", "review", "payload", "release"}
 COMPUTING |= {"device", "prove", "dossier"}
-CLOCKS_AND_DICE = {"time", "random", "secrets", "tempfile"}
+CLOCKS_AND_DICE = {"time", "secrets", "tempfile"}
 ASKS_CLOCK_OR_DICE = {"now", "utcnow", "today", "uuid1", "uuid4", "urandom"}
 
 # Folders that tools and runs leave behind, which are no part of the repository.
@@ -95,15 +95,39 @@ def test_pydantic_stays_in_describe() -> None:
     assert {name for name in users if not name.startswith("rootwright/describe/")} == set()
 
 
+def asks_clock_or_dice(module: Path) -> list[str]:
+    """Return the names by which a module asks for time or chance; a generator made from a seed is neither."""
+    asked = CLOCKS_AND_DICE & set(imported(module))
+    for node in ast.walk(ast.parse(module.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Attribute) and node.attr in ASKS_CLOCK_OR_DICE:
+            asked.add(node.attr)
+        elif isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "random":
+            asked |= {f"random.{node.attr}"} - {"random.Random"}
+        elif isinstance(node, ast.ImportFrom) and node.module == "random":
+            asked |= {f"random.{alias.name}" for alias in node.names} - {"random.Random"}
+        elif isinstance(node, ast.Call) and ast.unparse(node.func).endswith("Random") and not node.args:
+            asked.add("Random without a seed")
+    return sorted(asked)
+
+
+def test_asking_clock_or_dice_is_seen(tmp_path: Path) -> None:
+    module = tmp_path / "m.py"
+    for code, seen in [
+        ("import random\nrandom.Random(7).random()", []),
+        ("from random import Random\nRandom()", ["Random without a seed"]),
+        ("import random\nrandom.randbytes(4)", ["random.randbytes"]),
+        ("from random import choice", ["random.choice"]),
+        ("import datetime\ndatetime.datetime.now()", ["now"]),
+        ("def f():\n    import time", ["time"]),
+    ]:
+        module.write_text(code)
+        assert asks_clock_or_dice(module) == seen, code
+
+
 def test_what_computes_has_no_clock_and_no_dice() -> None:
-    found = {}
-    for module in MODULES:
-        if module.relative_to(PACKAGE).parts[0] in COMPUTING:
-            tree = ast.walk(ast.parse(module.read_text(encoding="utf-8")))
-            asked = {node.attr for node in tree if isinstance(node, ast.Attribute)} & ASKS_CLOCK_OR_DICE
-            if asked := sorted(asked | CLOCKS_AND_DICE & set(imported(module))):
-                found[name_of(module)] = asked
-    assert found == {}
+    computing = [module for module in MODULES if module.relative_to(PACKAGE).parts[0] in COMPUTING]
+    assert computing
+    assert {name_of(module): asked for module in computing if (asked := asks_clock_or_dice(module))} == {}
 
 
 def test_no_file_holds_a_path_of_the_machine_it_was_made_on() -> None:
