@@ -14,6 +14,10 @@ from rootwright.describe.product import Attacker
 from rootwright.device.ground import Ground, tiny_ground
 from rootwright.device.port import Claim
 from rootwright.device.procedures import TRAITS
+from rootwright.device.procedures.copy_over import CopyOver
+from rootwright.device.procedures.either_slot import BankFlip, EitherSlot
+from rootwright.device.procedures.exchange import Exchange
+from rootwright.device.procedures.one_slot import InPlace, RecoveryImage
 from rootwright.layout.map import Map
 from rootwright.plan.check import check_map
 from rootwright.plan.search import find_map
@@ -104,3 +108,17 @@ def test_the_page_s_table_has_the_properties_of_every_procedure(repository: Path
         cells = [values[name] for name in ("images_kept", "copies")] + ["yes" if traits.way_back else "no"]
         row = " | ".join([f"| `{traits.name}`", *cells, traits.runs_from, traits.downtime])
         assert f"{row} |\n" in page
+
+
+def test_the_page_s_table_has_the_claims_of_every_procedure(repository: Path) -> None:
+    page = (repository / "docs" / "procedures.md").read_text(encoding="utf-8")
+    made = [InPlace, RecoveryImage, CopyOver, Exchange, EitherSlot, BankFlip]
+    for claim in Claim:
+        if claim is Claim.BOOTS_OR_WAITS:
+            continue  # said in the row of `BOOTS`
+        cells = ["yes" if claim in procedure.claims else "" for procedure in made]
+        if claim is Claim.BOOTS:
+            cells = [cell or "or waits for the loader" for cell in cells]
+            assert Claim.BOOTS_OR_WAITS in InPlace.claims
+        row = f"| {claim.value} | {' | '.join(cells)} |".replace("|  ", "| ")
+        assert f"{row}\n" in page
