@@ -107,6 +107,17 @@ def test_elision_and_exit_codes_are_read_as_said() -> None:
     assert commands_of(block) == [Shown("one --a    b", "out\n", 0), Shown("two", "wrong\n", 2), Shown("three", "", 0)]
 
 
+@pytest.mark.parametrize("page", PAGES, ids=name_of)
+def test_no_block_escapes(page: Path) -> None:
+    # A command in a block of another kind, or an indented one, would be shown and never run.
+    text = page.read_text(encoding="utf-8")
+    fences = re.findall(r"^([ \t]*)```(.*)$", text, flags=re.MULTILINE)
+    assert {indent for indent, _ in fences} <= {""}
+    assert {language for _, language in fences[::2]} <= {"console", "python", "text", "toml"}
+    assert {language for _, language in fences[1::2]} <= {""}
+    assert not re.findall(r"^(?: {4,}|\t)(?:\$ |rootwright |make )", text, flags=re.MULTILINE)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("page", [page for page in PAGES if blocks_of(page, "console")], ids=name_of)
 def test_commands_print_what_the_page_shows(page: Path, copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
