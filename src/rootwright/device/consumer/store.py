@@ -210,7 +210,7 @@ class FlashStore:
 
     def require_linked_here(self, place: Place) -> None:
         """Refuse an application whose reset vector does not point into itself, at the place it will run."""
-        if not place.has_vectors:
+        if not place.has_vectors or place.component not in self.received:
             return
         region, size = place.receives_in(self.device.running), self.received[place.component]
         start = place.linked_for(place.receiving_slot(self.device.running))

@@ -64,14 +64,15 @@ def run_trials(
     """
     subject = make_subject(product, memory_map, images, older=older)
     device = consumer or Consumer()
-    results = [_run(subject, trial, device) for trial in TRIALS]
+    results = [run_trial(subject, trial, device) for trial in TRIALS]
     if released is not None:
         results.insert(1, _run_released(subject, released, anchors, device))
     results += [_look(subject, look, device) for look in LOOKS]
     return TrialReport(tuple(results), tuple(_judge_threats(results)))
 
 
-def _run(subject: Subject, trial: Trial, consumer: Consumer) -> TrialResult:
+def run_trial(subject: Subject, trial: Trial, consumer: Consumer) -> TrialResult:
+    """Return what came of one trial; the first attempt that fails ends it."""
     shown: tuple[str, tuple[dict[str, object], ...]] = ("", ())
     status, why, count = Status.PASSED, "", 0
     try:
@@ -125,7 +126,7 @@ def _run_released(subject: Subject, released: Release, anchors: Sequence[Verifie
         Unaffected(),
         lambda _: [Attempt(released.envelope, {p.uri: p.content for p in released.payloads}.get, device)],
     )
-    return _run(subject, trial, consumer)
+    return run_trial(subject, trial, consumer)
 
 
 def _judge_threats(results: Sequence[TrialResult]) -> list[ThreatResult]:

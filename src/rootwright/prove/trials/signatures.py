@@ -11,7 +11,7 @@ from rootwright.cose.keys import HmacKey
 from rootwright.cose.numbers import Alg
 from rootwright.device.consumer import Anchor, DeviceState
 from rootwright.prove.trials.model import Attempt, Refusal, Trial
-from rootwright.prove.trials.subject import Subject, altered, named
+from rootwright.prove.trials.subject import Subject, TrialKey, altered, named, trial_key
 from rootwright.suit.authentication import signed_bytes
 from rootwright.suit.build import add_signature
 from rootwright.suit.digest import compute_wrapped
@@ -38,13 +38,19 @@ def _sign1(protected: cbor.Value, signature: bytes, *, unprotected: cbor.Value =
     return cbor.encode(cbor.Tag(tag, [protected, headers, None, signature]))
 
 
+def _other_kind(subject: Subject) -> TrialKey:
+    return trial_key("ESP256" if subject.algorithm == "Ed25519" else "Ed25519", 103)
+
+
 def _unsigned(subject: Subject) -> Sequence[Attempt]:
     return [_with_blocks(subject)]
 
 
 def _stranger(subject: Subject) -> Sequence[Attempt]:
-    envelope = subject.sign(subject.manifest, subject.stranger)
-    return [Attempt(envelope, subject.fetch(), subject.device)]
+    return [
+        Attempt(subject.sign(subject.manifest, key), subject.fetch(), subject.device, label=label)
+        for label, key in (("of the author's kind", subject.stranger), ("of another kind", _other_kind(subject)))
+    ]
 
 
 def _broken(subject: Subject) -> Sequence[Attempt]:
@@ -142,9 +148,11 @@ def _named_key(subject: Subject) -> Sequence[Attempt]:
 def _two(subject: Subject) -> Sequence[Attempt]:
     block = subject.envelope.blocks[0]
     unknown = add_signature(subject.release.envelope, subject.stranger)
+    other_kind = add_signature(subject.release.envelope, _other_kind(subject))
     return [
         _with_blocks(subject, block, block, label="the same twice"),
         Attempt(unknown, subject.fetch(), subject.device, label="the author's and a stranger's"),
+        Attempt(other_kind, subject.fetch(), subject.device, label="the author's and a stranger's of another kind"),
         _with_blocks(subject, block, _sign1(_parts(subject)[0], bytes(64)), label="the author's and a false one"),
         _with_blocks(subject, _sign1(_parts(subject)[0], bytes(64)), block, label="a false one and the author's"),
     ]
