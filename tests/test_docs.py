@@ -11,6 +11,7 @@ compared too. Commands run in a copy of the demo and the manual; what they write
 
 from __future__ import annotations
 
+import ast
 import os
 import re
 import shlex
@@ -164,6 +165,19 @@ def test_every_command_and_option_is_in_the_manual(name: str) -> None:
     options = [max(p.opts, key=len) for p in command.params if isinstance(p, click.Option)]
     manual = "\n".join(about)
     assert [option for option in options if not re.search(rf"(?<![\w-]){option}(?![\w-])", manual)] == []
+
+
+def test_every_finding_s_name_is_in_the_manual() -> None:
+    made = {
+        node.args[0].value
+        for module in (ROOT / "src" / "rootwright").rglob("*.py")
+        for node in ast.walk(ast.parse(module.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call) and ast.unparse(node.func) == "Finding" and node.args
+        if isinstance(node.args[0], ast.Constant)
+    }
+    manual = "\n".join(page.read_text(encoding="utf-8") for page in DOCS.glob("*.md"))
+    assert len(made) > 5
+    assert sorted(name for name in made if f"`{name}`" not in manual) == []
 
 
 def test_the_index_leads_to_every_page() -> None:
