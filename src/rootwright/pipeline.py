@@ -7,12 +7,13 @@ from dataclasses import replace
 from pathlib import Path, PurePosixPath
 
 from rootwright.describe.product import Attacker, ImageRole, ImageSpec, Product
+from rootwright.device.content import Kind
 from rootwright.device.ground import Ground, ground_from_map
 from rootwright.device.procedures import demands
 from rootwright.device.procedures.naming import PROCEDURES, is_own_procedure, load_own_procedure
 from rootwright.errors import PlanError
 from rootwright.image.reading import read_image
-from rootwright.layout.demand import Demand
+from rootwright.layout.demand import BlockRole, Demand
 from rootwright.layout.map import Map
 from rootwright.plan.result import Finding, PlanResult, ProcedurePlan
 from rootwright.plan.search import find_map
@@ -115,8 +116,50 @@ def prove_product(
         def ground_of(cells: int, map_: Map = map_) -> Ground:
             return ground_from_map(product.chip, map_, cells=cells)
 
-        proofs.append(prove(name, make, ground_of, level, harder=harder, progress=report))
+        content = _Contents(product, folder, map_)
+        proofs.append(prove(name, make, ground_of, level, harder=harder, progress=report, content=content.find_bytes))
     return tuple(proofs)
+
+
+class _Contents:
+    """The bytes of the newer and the current version of each block, read from the product's files when asked for."""
+
+    def __init__(self, product: Product, folder: Path, map_: Map) -> None:
+        self.product = product
+        self.folder = folder
+        self.map = map_
+        self.read: dict[tuple[str, Kind], bytes | None] = {}
+
+    def find_bytes(self, block: str, kind: Kind, offset: int, size: int) -> bytes | None:
+        """Return `size` bytes of a block's content, None where the product has no file for it."""
+        key = (block, kind)
+        if key not in self.read:
+            self.read[key] = self._load(block, kind)
+        whole = self.read[key]
+        return None if whole is None else whole[offset : offset + size]
+
+    def _load(self, block: str, kind: Kind) -> bytes | None:
+        region = self.map.region(block)
+        if region.role is BlockRole.KEEP:
+            keep = next(k for k in self.product.keep if f"keep:{k.name}" == block)
+            file = keep.file
+            base: int | None = region.address
+        elif region.image is None:
+            return None
+        else:
+            spec = self.product.image(region.image)
+            second = block.startswith("second:")
+            base = spec.base
+            file = {
+                Kind.NEXT: spec.second_file if second else spec.file,
+                Kind.CURRENT: spec.precursor_second if second else spec.precursor,
+                Kind.PERMANENT: spec.file,
+            }.get(kind)
+        if file is None:
+            return None
+        image = read_image((self.folder / file).read_bytes(), name=str(file), base=base)
+        header = b"\xff" * region.header
+        return header + image.flatten()
 
 
 def _read_images(product: Product, folder: Path) -> tuple[dict[str, int], list[tuple[str, str, int, int]]]:

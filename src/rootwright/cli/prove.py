@@ -21,8 +21,16 @@ if TYPE_CHECKING:
 @click.option(
     "--svg", type=click.Path(path_type=Path, file_okay=False), help="Draw each failure as a timeline into DIR."
 )
+@click.option(
+    "--export-state",
+    "export",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Write each failure's flash as HEX into DIR, with a text that says when to cut.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
-def command(product_file: Path, names: tuple[str, ...], quick: bool, svg: Path | None, as_json: bool) -> int:
+def command(
+    product_file: Path, names: tuple[str, ...], quick: bool, svg: Path | None, export: Path | None, as_json: bool
+) -> int:
     """Check the update procedures under power cuts and bad images.
 
     Explores every state that a device can reach, on the planned map with its real sectors, for every procedure that
@@ -50,6 +58,8 @@ def command(product_file: Path, names: tuple[str, ...], quick: bool, svg: Path |
     status = 0 if (own and own[0].steady.holds) or (names and all(p.steady.holds for p in proofs)) else 1
     if svg is not None:
         _draw(proofs, svg)
+    if export is not None:
+        _export(proofs, export)
     if as_json:
         click.echo(json.dumps({"proofs": [proof.as_data() for proof in proofs]}, indent=2, ensure_ascii=False))
     else:
@@ -168,3 +178,13 @@ def _draw(proofs: tuple[Proof, ...], folder: Path) -> None:
             if not verdict.holds:
                 path = folder / f"{proof.procedure.replace(':', '-')}-{name.replace(' ', '-')}.svg"
                 path.write_text(draw_timeline(proof.procedure, verdict), encoding="utf-8")
+
+
+def _export(proofs: tuple[Proof, ...], folder: Path) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
+    for proof in proofs:
+        for name, verdict in (("steady", proof.steady), *proof.harder):
+            if verdict.exported is not None:
+                stem = folder / f"{proof.procedure.replace(':', '-')}-{name.replace(' ', '-')}"
+                stem.with_suffix(".hex").write_text(verdict.exported.hex, encoding="ascii")
+                stem.with_suffix(".txt").write_text(verdict.exported.text, encoding="utf-8")

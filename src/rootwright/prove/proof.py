@@ -9,6 +9,7 @@ from typing import Any
 from rootwright.device.ground import Ground
 from rootwright.device.port import Claim, UpdateProcedure
 from rootwright.prove.explorer import Closure, Explorer
+from rootwright.prove.export import ContentBytes, Exported, export_state
 from rootwright.prove.level import Level
 from rootwright.prove.story import Happening, tell
 
@@ -20,6 +21,7 @@ class Verdict:
     Attributes:
         holds: Whether every claim of the procedure holds at this level (up to the bound, where not closed).
         story: How the first claim breaks, with the fewest cuts; empty where all hold.
+        exported: The failure's flash as bytes, where the caller gave the contents.
         erases: Most erases in one run between two environment events.
     """
 
@@ -35,6 +37,7 @@ class Verdict:
     moves: int
     operations: int
     story: tuple[Happening, ...]
+    exported: Exported | None = None
 
     @property
     def words(self) -> str:
@@ -99,8 +102,12 @@ def check_level(
     level: Level,
     *,
     progress: Callable[[int], None] | None = None,
+    content: ContentBytes | None = None,
 ) -> tuple[Verdict, Closure]:
-    """Explore one procedure at one level; return the verdict with its story, and the raw closure."""
+    """Explore one procedure at one level; return the verdict with its story, and the raw closure.
+
+    With `content` (the bytes of each version's content) a failure also comes as a flash image.
+    """
     procedure = make(ground)
     explorer = Explorer(procedure, ground, level, progress)
     closure = explorer.explore()
@@ -120,6 +127,9 @@ def check_level(
         operations=failure.cost[2] if failure else 0,
         story=story,
     )
+    if failure is not None and content is not None:
+        exported = export_state(failure, procedure, ground, explorer.world, story, content)
+        verdict = replace(verdict, exported=exported)
     return verdict, closure
 
 
@@ -131,6 +141,7 @@ def prove(
     *,
     harder: bool = True,
     progress: Callable[[int], None] | None = None,
+    content: ContentBytes | None = None,
 ) -> Proof:
     """Return the proof of one procedure at `level` and, beside it, at harder levels.
 
@@ -141,15 +152,22 @@ def prove(
         level: The steady level to prove at.
         harder: Whether to look at the harder levels too: one more cell a piece; restless cells.
         progress: Called now and then with the number of states found.
+        content: Bytes of each version's content, for flash images of failures.
     """
     ground = ground_of(level.cells)
-    verdict, closure = check_level(make, ground, level, progress=progress)
+    verdict, closure = check_level(make, ground, level, progress=progress, content=content)
     beside: list[tuple[str, Verdict]] = []
     if harder:
         finer = replace(level, cells=level.cells + 1)
-        beside.append((f"{finer.cells} cells", check_level(make, ground_of(finer.cells), finer, progress=progress)[0]))
+        beside.append(
+            (
+                f"{finer.cells} cells",
+                check_level(make, ground_of(finer.cells), finer, progress=progress, content=content)[0],
+            )
+        )
         restless = replace(level, restless=True)
-        beside.append(("restless cells", check_level(make, ground, restless, progress=progress)[0]))
+        unsettled = check_level(make, ground, restless, progress=progress, content=content)[0]
+        beside.append(("restless cells", unsettled))
     claims = make(ground).claims
     unclaimed = [claim.value for claim in Claim if claim not in claims and not _is_weaker(claim, claims)]
     details = [text for text in closure.not_claimed if text.partition(" (")[0] in unclaimed]
