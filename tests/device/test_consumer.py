@@ -23,6 +23,7 @@ from rootwright.device.consumer import (
     consume,
     keep,
     make_device,
+    put_back,
     start,
 )
 from rootwright.errors import PlanError
@@ -88,8 +89,17 @@ def test_the_genuine_release_goes_in_and_starts(procedure: Procedure, place: Pay
     after = begun.device
     assert after.installed.sequence == 5
     assert after.pending is None
-    assert after.floor == 4
+    has_way_back = procedure.value.startswith(("exchange", "either", "bank"))
+    assert (after.floor, after.before) == ((4, before.installed) if has_way_back else (5, None))
     assert keep(after).floor == 5
+    returned = put_back(after)
+    if has_way_back:
+        assert (returned.installed, returned.running, returned.floor) == (before.installed, 0, 4)
+        for name, old in OLD.items():
+            assert _reads(returned, sample, f"run:{name}").startswith(old)
+        assert _offer(sample, returned).verdict is Verdict.ACCEPTED
+    else:
+        assert returned == after
     runs = "second" if where == "second" else "run"
     wanted = {p.image: p.content for p in _release(sample).payloads if p.slot in (None, 1)}
     for name, content in wanted.items():
@@ -272,7 +282,7 @@ def test_the_largest_image_fits_and_one_byte_more_does_not() -> None:
 def test_header_and_trailer_are_not_for_images() -> None:
     sample = make_sample(header=64)
     product = sample.product
-    images = tuple(replace(image, trailer_bytes=16) for image in product.images)
+    images = tuple(replace(spec, trailer_bytes=16) for spec in product.images)
     sample = replace(sample, product=replace(product, images=images))
     place = _device(sample).settings.places[0]
     region = sample.memory_map.region("run:application")
@@ -287,6 +297,25 @@ def test_a_second_offer_waits_for_the_first() -> None:
     report = consume(_altered(sample, sequence_number=9), waiting, _remote(_release(sample)).get)
     assert (report.reason, report.detail) == (Reason.OPERATION_FAILED, "update-pending")
     assert report.device == waiting
+
+
+def test_no_offer_is_taken_while_new_images_are_on_trial() -> None:
+    sample = make_sample()
+    trying = start(_offer(sample).device).device
+    newer = _altered(sample, sequence_number=9)
+    report = consume(newer, trying, _remote(_release(sample)).get)
+    assert (report.reason, report.detail) == (Reason.OPERATION_FAILED, "on-trial")
+    assert report.device == trying
+    assert consume(newer, keep(trying), _remote(_release(sample)).get).verdict is Verdict.ACCEPTED
+
+
+def test_a_component_without_a_name_is_refused_by_one_who_may_sign_little() -> None:
+    sample = make_sample()
+    device = _device(sample, Anchor(SIGNER.public(name="tester"), frozenset()))
+    first, *rest = _manifest(sample).components
+    for name in ((), (b"\xff",), (*first, b"x")):
+        report = consume(_altered(sample, components=(name, *rest), text=None), device, lambda uri: None)
+        assert report.detail == "no-right"
 
 
 @pytest.mark.parametrize("procedure", [*STAGED, Procedure.EITHER_SLOT])

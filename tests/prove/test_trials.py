@@ -250,7 +250,7 @@ class ForgetsWhatIsInstalled(Consumer):
 
 class ForgetsWhatWaits(Consumer):
     def require_acceptable(self, authenticated: AuthenticatedManifest, device: DeviceState) -> None:
-        super().require_acceptable(authenticated, replace(device, pending=None))
+        super().require_acceptable(authenticated, replace(device, pending=None, before=None))
 
 
 class TakesAnySize(Consumer):
@@ -393,7 +393,7 @@ WEAK: list[tuple[type[Consumer], str, set[str]]] = [
     (DoesNotCheckAtStart, "detached", {"waiting-manifest", "waiting-image", "waiting-manifest-older"}),
     (StartsNothing, "detached", {"nothing-started"}),
     (ForgetsWhatIsInstalled, "detached", {"genuine-again"}),
-    (ForgetsWhatWaits, "detached", {"second-offer"}),
+    (ForgetsWhatWaits, "detached", {"second-offer", "offer-on-trial"}),
     (TakesAnySize, "detached", {"too-large-envelope"}),
     (ReadsTheBufferAgain, "detached", {"manifest-altered-while-fetching"}),
     (NeverTires, "detached", {"endless"}),

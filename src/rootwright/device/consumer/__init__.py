@@ -1,11 +1,11 @@
 """The firmware consumer: a reference device that takes updates the strict way, on byte images of a planned map.
 
 `consume` is what the running firmware does with an offered envelope, `start` what the boot stage does with an accepted
-one, `keep` what happens when the new images report themselves good. How images move under power cuts is not modelled
+one, `keep` and `put_back` how a trial ends. How images move under power cuts is not modelled
 here: the explorer in `rootwright.prove` does that.
 """
 
-from rootwright.device.consumer.consumer import Consumer, consume, keep, start
+from rootwright.device.consumer.consumer import Consumer, consume, keep, put_back, start
 from rootwright.device.consumer.report import Report, Verdict
 from rootwright.device.consumer.state import Anchor, DeviceState, Installed, Place, Settings, make_device
 from rootwright.device.consumer.store import Fetch, FlashStore
@@ -24,5 +24,6 @@ __all__ = [
     "consume",
     "keep",
     "make_device",
+    "put_back",
     "start",
 ]

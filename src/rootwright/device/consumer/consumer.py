@@ -24,6 +24,7 @@ from rootwright.suit.structure_check import SECTIONS, require_structure
 from rootwright.suit.structures import (
     Command,
     CommandSequence,
+    ComponentIdentifier,
     OverrideParameters,
     TryEach,
 )
@@ -116,6 +117,7 @@ class Consumer:
             return self._report("start", Verdict.REFUSED, store, authenticated, refused, device=dropped)
         installed = Installed(authenticated.manifest.sequence_number, authenticated.digest.value)
         started = replace(store.device, pending=None, installed=installed)
+        started = replace(started, before=device.installed) if device.settings.tries_first else keep(started)
         return self._report("start", Verdict.ACCEPTED, store, authenticated, device=started, outcome=outcome)
 
     # Before anything inside is looked at
@@ -166,6 +168,9 @@ class Consumer:
         if device.pending is not None:
             text = "an accepted update waits for the boot stage"
             raise Refused(Reason.OPERATION_FAILED, "update-pending", text)
+        if device.before is not None:
+            text = "what runs is on trial; receiving now would overwrite the images that it may give way to"
+            raise Refused(Reason.OPERATION_FAILED, "on-trial", text)
 
     def require_higher(self, authenticated: AuthenticatedManifest, device: DeviceState) -> None:
         """Refuse a sequence number that is not above what is installed, or below the floor."""
@@ -202,7 +207,7 @@ class Consumer:
         rights = [anchor.components for anchor in settings.anchors if anchor.verifier.name in names]
         for component in authenticated.manifest.components:
             if not any(right is None or component in right for right in rights):
-                text = f"{', '.join(sorted(names))} may not sign for component {component[0].decode(errors='replace')}"
+                text = f"{', '.join(sorted(names))} may not sign for component {_path(component)}"
                 raise Refused(Reason.COMPONENT_UNAUTHORISED, "no-right", text)
 
     def require_offered(
@@ -242,8 +247,7 @@ class Consumer:
         named = set(authenticated.manifest.components)
         for component in authenticated.manifest.components:
             if settings.find_place(component) is None:
-                path = "/".join(part.hex() for part in component)
-                text = f"component {path} is not one of this device"
+                text = f"component {_path(component)} is not one of this device"
                 raise Refused(Reason.COMPONENT_UNSUPPORTED, "unknown-component", text)
         for place in settings.places:
             if place.component not in named:
@@ -344,4 +348,17 @@ def start(device: DeviceState) -> Report:
 
 def keep(device: DeviceState) -> DeviceState:
     """Return the device after its new images reported themselves good: the floor rises to their number."""
-    return replace(device, floor=max(device.floor, device.installed.sequence))
+    return replace(device, before=None, floor=max(device.floor, device.installed.sequence))
+
+
+def put_back(device: DeviceState) -> DeviceState:
+    """Return the device after a failed trial: the old images run again. Without a trial nothing changes."""
+    if device.before is None:
+        return device
+    store = FlashStore(device, lambda uri: None, View.RUNNING)
+    store.move()
+    return replace(store.device, installed=device.before, before=None)
+
+
+def _path(component: ComponentIdentifier) -> str:
+    return "/".join(part.decode(errors="backslashreplace") for part in component) or "without a name"

@@ -75,6 +75,7 @@ class Settings:
     Attributes:
         procedure: Name of the update procedure.
         memories: The part's memories that the map uses.
+        tries_first: Whether new images first run on trial, with a way back to the old ones.
         envelope_bytes: The largest envelope taken: all images and 64 KiB.
         limits: How much one manifest may ask for.
     """
@@ -85,6 +86,7 @@ class Settings:
     procedure: str
     places: tuple[Place, ...]
     memories: tuple[Memory, ...]
+    tries_first: bool
     envelope_bytes: int
     limits: Limits
 
@@ -119,6 +121,7 @@ class DeviceState:
         floor: The lowest sequence number that was ever kept.
         installed: The manifest whose images run.
         running: The slot that runs, where there are two.
+        before: While new images are on trial, the manifest of those that they may give way to.
         pending: The accepted envelope that waits for the boot stage.
     """
 
@@ -127,6 +130,7 @@ class DeviceState:
     floor: int
     installed: Installed
     running: int = 0
+    before: Installed | None = None
     pending: bytes | None = field(default=None, repr=False)
 
     def read(self, region: Region) -> bytes:
@@ -199,6 +203,7 @@ def make_device(
         memory_map.procedure,
         tuple(places),
         memories,
+        tries_first=product.update.trial and _has_way_back(memory_map, places),
         envelope_bytes=capacity + (64 << 10),
         limits=Limits(commands=512, components=16),
     )
@@ -212,6 +217,15 @@ def make_device(
         region = place.runs_in(0)
         device = device.write(region, images[place.component[0].decode()], offset=region.header)
     return device
+
+
+def is_exchange(procedure: str) -> bool:
+    """Whether a procedure lets staged and running images trade places."""
+    return procedure in (Procedure.EXCHANGE_FIXED, Procedure.EXCHANGE_ROTATING)
+
+
+def _has_way_back(memory_map: Map, places: Sequence[Place]) -> bool:
+    return is_exchange(memory_map.procedure) or any(len(place.slots) > 1 for place in places)
 
 
 def erased_byte(memory: Memory) -> int:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection
 from dataclasses import replace
 from enum import Enum, auto
 
-from rootwright.device.consumer.state import DeviceState, Place, erased_byte, is_fill_readable
+from rootwright.device.consumer.state import DeviceState, Place, erased_byte, is_exchange, is_fill_readable
 from rootwright.layout.map import Region
 from rootwright.suit.digest import compute
 from rootwright.suit.numbers import Reason
@@ -228,7 +228,7 @@ class FlashStore:
                 continue
             old, new = device.read(place.slots[0]), device.read(place.staging)
             device = device.write(place.slots[0], new[: place.slots[0].size])
-            if device.settings.procedure.startswith("exchange"):
+            if is_exchange(device.settings.procedure):
                 device = device.write(place.staging, old[: place.staging.size])
             self.written.append(place.slots[0].block)
         if any(len(place.slots) > 1 for place in device.settings.places):

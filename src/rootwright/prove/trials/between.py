@@ -131,6 +131,15 @@ def _second_offer(subject: Subject) -> Sequence[Attempt]:
     ]
 
 
+def _offer_on_trial(subject: Subject) -> Sequence[Attempt]:
+    if not subject.device.settings.tries_first:
+        raise NotApplicable("new images do not run on trial")
+    reference = Consumer()
+    waiting = reference.consume(subject.release.envelope, subject.device, subject.fetch()).device
+    newer = with_sequence(subject, subject.release.sequence + 1)
+    return [Attempt(newer, subject.fetch(), reference.start(waiting).device)]
+
+
 TRIALS = (
     Trial(
         "manifest-altered-while-fetching",
@@ -182,5 +191,13 @@ TRIALS = (
         "a genuine release, offered at the wrong moment",
         Refusal(((Reason.OPERATION_FAILED, "update-pending"),), before_fetch=True),
         _second_offer,
+    ),
+    Trial(
+        "offer-on-trial",
+        _REPLACE,
+        "Another offer while new images are on trial, which would cost the way back",
+        "a genuine release, offered at the wrong moment",
+        Refusal(((Reason.OPERATION_FAILED, "on-trial"),), before_fetch=True),
+        _offer_on_trial,
     ),
 )

@@ -80,7 +80,7 @@ def _judge_start(subject: Subject, waiting: DeviceState, report: Report, expect:
 
 def _moved_without_start(subject: Subject, before: DeviceState, after: DeviceState) -> str:
     """Return what changed that only a start may change."""
-    records = ("floor", "installed", "running")
+    records = ("floor", "installed", "running", "before")
     for name in records:
         if getattr(before, name) != getattr(after, name):
             return f"{name} was changed without a start"
