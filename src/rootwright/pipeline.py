@@ -143,7 +143,7 @@ class _Contents:
         if region.role is BlockRole.KEEP:
             keep = next(k for k in self.product.keep if f"keep:{k.name}" == block)
             file = keep.file
-            base: int | None = region.address
+            base = region.address if file is not None and file.suffix == ".bin" else None  # other formats say it
         elif region.image is None:
             return None
         else:

@@ -52,8 +52,14 @@ def command(
                 where="--procedure",
                 next_step=f"use one of: {', '.join(fitting)}",
             )
+    proofs: tuple[Proof, ...] = ()
+    seconds: dict[str, float] = {}
+    folder = product_file.parent
     with _Ticker() as ticker:
-        proofs = prove_product(product, product_file.parent, plan, names=names, harder=not quick, progress=ticker.show)
+        for name in names or fitting:
+            begun = time.perf_counter()
+            proofs += prove_product(product, folder, plan, names=(name,), harder=not quick, progress=ticker.show)
+            seconds[name] = time.perf_counter() - begun
     own = [proof for proof in proofs if proof.procedure == product.update.procedure]
     status = 0 if (own and own[0].steady.holds) or (names and all(p.steady.holds for p in proofs)) else 1
     if svg is not None:
@@ -65,6 +71,9 @@ def command(
     else:
         for line in report(product, proofs, plan.chosen in fitting):
             click.echo(line)
+        # Times differ from run to run, so they stay out of the report itself.
+        spent = ", ".join(f"{name} {took:.1f} s" for name, took in seconds.items())
+        click.echo(f"time: {spent}", err=True)
     return status
 
 
