@@ -98,7 +98,18 @@ def _takes_sectors(demand: Demand) -> set[str]:
 
 
 def _touched(memory: Memory, region: Region) -> list[Sector]:
-    return [s for s in memory.sectors() if s.address < region.end and region.address < s.end]
+    found: list[Sector] = []
+    index, start, half = 0, memory.base, memory.base + memory.size // 2
+    for run in memory.runs:
+        end = start + run.count * run.size
+        if start < region.end and region.address < end:
+            first = max(0, (region.address - start) // run.size)
+            last = min(run.count, -((start - region.end) // run.size))
+            for number in range(first, last):
+                at = start + number * run.size
+                found.append(Sector(memory.name, index + number, at, run.size, int(memory.banks == 2 and at >= half)))
+        index, start = index + run.count, end
+    return found
 
 
 def _granule(chip: Chip, memory: Memory) -> int | None:
@@ -178,6 +189,10 @@ def _check_one(block: Block, region: Region, memory: Memory, chip: Chip, *, whol
 
 def _check_neighbours(sound: list[tuple[Block, Region, Memory]], whole: set[str], chip: Chip) -> Iterator[Violation]:
     by_address = sorted(sound, key=lambda entry: (entry[2].name, entry[1].address))
+    spans = {}
+    for _, region, memory in sound:
+        touched = _touched(memory, region)
+        spans[region.block] = (touched[0].index, touched[-1].index)
     for i, (block, region, memory) in enumerate(by_address):
         for other, other_region, other_memory in by_address[i + 1 :]:
             if other_memory.name != memory.name:
@@ -186,11 +201,10 @@ def _check_neighbours(sound: list[tuple[Block, Region, Memory]], whole: set[str]
             if region.address < other_region.end and other_region.address < region.end:
                 yield _broken("map.overlap", other_region, f"{names} share bytes", "move one of them")
             elif block.name in whole or other.name in whole:
-                shared = {s.index for s in _touched(memory, region)} & {s.index for s in _touched(memory, other_region)}
-                if shared:
-                    yield _broken(
-                        "map.overlap", other_region, f"{names} share sector {min(shared)}", "move one of them"
-                    )
+                (first, last), (other_first, other_last) = spans[region.block], spans[other_region.block]
+                shared = max(first, other_first)
+                if shared <= min(last, other_last):
+                    yield _broken("map.overlap", other_region, f"{names} share sector {shared}", "move one of them")
             if block.write_protect != other.write_protect:
                 granule = _granule(chip, memory) or 1
                 units = [

@@ -53,6 +53,14 @@ class Item:
             self.partner is None or self.index,
         )
 
+    @property
+    def pair_key(self) -> object:
+        """What tells two pairs apart; empty for a single block."""
+        if self.partner is None:
+            return ()
+        others = tuple((lane, distance, windows.key) for lane, distance, windows in self.partner_windows)
+        return (self.partner, self.partner_protected, others)
+
 
 class Capacity:
     """Free bytes behind a position, for one set of memories."""
@@ -166,6 +174,8 @@ def pack_row(
     bits = [1 << number for number in range(count)]
     numbered = list(zip(range(count), bits, twins, firsts, protected, strict=True))
     single = len(capacities) == 1
+    leasts = [item.windows[0][1].smallest_from for item in items]
+    uneven = not all(isinstance(item.windows[0][1], EvenWindows) for item in items)
 
     def go(rest: int, position: int, kind: int, needs: tuple[int, ...]) -> bool:
         budget.spend()
@@ -191,14 +201,21 @@ def pack_row(
             else:
                 to_protected = round_up(position)
         limit = infinity
+        room = afters[-1](position)
         options: list[tuple[int, int, int]] = []
         for number, bit, twin, first, guarded in numbered:
-            if not rest & bit or rest & twin:
+            if not rest & bit or (rest & twin and not uneven):
                 continue
             window = first(to_protected if guarded else to_open)
             if window is None:
                 return False
             start, end = window
+            if uneven:  # Further up the sectors may be larger, and with them the least that a block takes.
+                room -= leasts[number](start)
+                if room < 0:
+                    return False
+            if rest & twin:
+                continue
             options.append((number, start, end))
             if round_up is not None:
                 end = round_up(end)

@@ -90,7 +90,9 @@ class Solver:
         ]
         self.homes: Homes = tuple(self._homes(i) for i in range(len(self.blocks)))
         self._cache: dict[object, EvenWindows | ListedWindows | None] = {}
-        self._size_cache: dict[object, list[tuple[int, ...]]] = {}
+        self._same: dict[object, ListedWindows] = {}
+        self._packed: dict[object, Placed | None] = {}
+        self._undecided: set[object] = set()
 
     @property
     def least(self) -> Sizes:
@@ -337,7 +339,11 @@ class Solver:
             return space.windows(shape, segments)
         key = (space.shift, shape, segments, every_start)
         if key not in self._cache:
-            self._cache[key] = space.windows(shape, segments, every_start=every_start)
+            found = space.windows(shape, segments, every_start=every_start)
+            if isinstance(found, ListedWindows):  # One object for one list: many sizes have the same windows.
+                found = self._same.setdefault(found.key, found)
+                found.key = (id(found),)  # Quick to compare; the table above keeps the object.
+            self._cache[key] = found
         return self._cache[key]
 
     def _pack(self, shapes: list[Shape], homes: Homes, count: int, *, states: int | None = None) -> Placed | None:
@@ -457,18 +463,42 @@ class Solver:
         )
         if loose_protected:
             self._require_unshared_middle(split)
+        # Sizes that round up to the same sectors ask the same question again: growing and shrinking do that often.
+        question = (tuple((item.index, item.key, item.pair_key) for item in items), tuple(sorted(pinned.items())))
+        if question not in self._packed:
+            if states is not None and question in self._undecided:
+                raise Undecided
+            try:
+                self._packed[question] = self._pack_items(
+                    items, pinned, lane_of, rest_lane, loose_protected=loose_protected, states=states
+                )
+            except Undecided:
+                self._undecided.add(question)
+                raise
+        placed = self._packed[question]
+        return None if placed is None else {**placed, **pinned}
+
+    def _pack_items(
+        self,
+        items: list[Item],
+        pinned: Placed,
+        lane_of: dict[tuple[str, int], int],
+        rest_lane: int,
+        *,
+        loose_protected: bool,
+        states: int | None,
+    ) -> Placed | None:
+        """Return a place per item beside the pinned blocks, or None; lanes are the banks that hold halves of pairs."""
         round_up = self._round_up if loose_protected else None
         capacities = self._capacities(items, pinned)
         if not lane_of:
-            placed = pack_row(items, [Capacity(h, s) for h, s in capacities], round_up, states=states)
-        else:
-            lanes = rest_lane + 1
-            by_lane = [
-                [Capacity(h, self._lane_segments(segments, lane, lane_of, rest_lane)) for lane in range(lanes)]
-                for h, segments in capacities
-            ]
-            placed = pack_lanes(items, lanes, by_lane, round_up, states=states)
-        return None if placed is None else {**placed, **pinned}
+            return pack_row(items, [Capacity(h, s) for h, s in capacities], round_up, states=states)
+        lanes = rest_lane + 1
+        by_lane = [
+            [Capacity(h, self._lane_segments(segments, lane, lane_of, rest_lane)) for lane in range(lanes)]
+            for h, segments in capacities
+        ]
+        return pack_lanes(items, lanes, by_lane, round_up, states=states)
 
     def _require_unshared_middle(self, split: set[str]) -> None:
         for name in split:

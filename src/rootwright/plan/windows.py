@@ -31,6 +31,10 @@ class Windows(Protocol):
         """Return the first window at or after `position`, or None."""
         ...
 
+    def smallest_from(self, start: int) -> int:
+        """Return the least size of a window that starts at `start`, where one starts, or later."""
+        ...
+
 
 class EvenWindows:
     """Windows of one size on an even grid inside free segments."""
@@ -57,11 +61,15 @@ class EvenWindows:
                     return start, start + size
         return None
 
+    def smallest_from(self, start: int) -> int:
+        """Return the one size there is."""
+        return self.smallest
+
 
 class ListedWindows:
     """Windows listed one by one: starts ascending, each with the end that suits it best."""
 
-    __slots__ = ("ends", "key", "smallest", "starts")
+    __slots__ = ("_least", "ends", "key", "smallest", "starts")
 
     key: tuple[object, ...]
 
@@ -70,11 +78,21 @@ class ListedWindows:
         self.ends = [end for _, end in windows]
         self.smallest = min((end - start for start, end in windows), default=0)
         self.key = tuple(windows)
+        self._least: dict[int, int] | None = None
 
     def first(self, position: int) -> Window | None:
         """Return the first window at or after `position`, or None."""
         index = bisect_left(self.starts, position)
         return (self.starts[index], self.ends[index]) if index < len(self.starts) else None
+
+    def smallest_from(self, start: int) -> int:
+        """Return the least size of a window that starts at `start`, where one starts, or later."""
+        if self._least is None:
+            self._least, least = {}, 1 << 60
+            for low, high in zip(reversed(self.starts), reversed(self.ends), strict=True):
+                least = min(least, high - low)
+                self._least[low] = least
+        return self._least[start]
 
 
 class JoinedWindows:
@@ -96,6 +114,15 @@ class JoinedWindows:
             if found is not None:
                 return found
         return None
+
+    def smallest_from(self, start: int) -> int:
+        """Return the least size of a window that starts at `start`, where one starts, or later."""
+        found = []
+        for part in self.parts:
+            window = part.first(start)
+            if window is not None:
+                found.append(part.smallest_from(window[0]))
+        return min(found)
 
 
 @dataclass(frozen=True, slots=True)
