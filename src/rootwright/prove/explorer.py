@@ -70,12 +70,18 @@ class Edge:
 
 @dataclass(frozen=True, slots=True)
 class Failure:
-    """A broken claim: what happened, with the fewest cuts; `path` leads from the start to it."""
+    """A broken claim: what happened, with the fewest cuts; `path` leads from the start to it.
+
+    Attributes:
+        path: State, control and event of each step or move.
+        turn: How many steps at the end of the path lead round in a circle; 0 where it does not end in one.
+    """
 
     claim: Claim
     what: str
     cost: Cost
     path: tuple[tuple[Flash, Control, tuple[Any, ...]], ...]
+    turn: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +125,8 @@ class Explorer:
         self.nodes: list[Node] = []
         self.edge_count = 0
         self.grown: set[Node] = set()
+        self.now: tuple[int, int] = (0, 0)  # cuts and moves of the level that is being explored
+        self.later: dict[tuple[int, int], list[Edge]] = {}
         self.failures: list[tuple[Cost, int, Claim, str, Node, tuple[Any, ...]]] = []
         self.not_claimed: dict[str, None] = {}
         self.deepest = 0
@@ -127,15 +135,10 @@ class Explorer:
 
     def explore(self) -> Closure:
         """Explore until nothing new is reached, the first failure is certain, or the bound on cuts is met."""
-        start = self.world.start(self.procedure)
-        self._place_start(start)
+        self._place_start(self.world.start(self.procedure))
         closed = True
-        while self.heap:
-            level = self.heap[0][0][:2]
-            if self.level.max_cuts is not None and level[0] > self.level.max_cuts:
-                closed = False
-                break
-            while self.heap and self.heap[0][0][:2] <= level:
+        while True:
+            while self.heap and self.heap[0][0][:2] <= self.now:
                 cost, _, node = heappop(self.heap)
                 if not node.expanded and node.cost == cost:
                     node.expanded = True
@@ -144,12 +147,26 @@ class Explorer:
                     if self.progress is not None and len(self.nodes) % 256 == 0:
                         self.progress(len(self.nodes))
             self._flush()
-            if self.failures and (not self.heap or self.heap[0][0][:2] > level):
+            if self.heap and self.heap[0][0][:2] <= self.now:
+                continue
+            if self.failures:
                 return self._failed()
-            if self.heap and self.heap[0][0][0] > level[0]:
+            following = [*self.later]
+            if self.heap:
+                following.append(self.heap[0][0][:2])
+            if not following:
+                break
+            level = min(following)
+            if level[0] > self.now[0]:
                 self._find_endless_run()
                 if self.failures:
                     return self._failed()
+                if self.level.max_cuts is not None and level[0] > self.level.max_cuts:
+                    closed = False
+                    break
+            self.now = level
+            for edge in self.later.pop(level, ()):
+                self._place(edge)
         self._find_endless_run()
         if self.failures:
             return self._failed()
@@ -157,7 +174,28 @@ class Explorer:
 
     def _failed(self) -> Closure:
         cost, _, claim, what, node, event = min(self.failures, key=lambda f: (f[0], f[1]))
+        if event[0] == "round":
+            path = self._path(node, event)[:-1]
+            turn = self._turn(node, event[1])
+            return self._closure(Failure(claim, what, cost, (*path, *turn), len(turn)), False)
         return self._closure(Failure(claim, what, cost, self._path(node, event)), False)
+
+    def _turn(
+        self, entry: Node, events: tuple[tuple[Any, ...], ...]
+    ) -> tuple[tuple[Flash, Control, tuple[Any, ...]], ...]:
+        """Return one turn of a circle of uncut steps, once the state is the same after it as before."""
+        state, control = entry.state, entry.control
+        while True:
+            before = state
+            turn = []
+            for event in events:
+                turn.append((state, control, event))
+                port = SymbolicPort(self.world, state, event[1])
+                outcome = self.procedure.step(port, control)
+                assert isinstance(outcome, Again)
+                state, control = tuple(port.state), outcome.control
+            if state == before:
+                return tuple(turn)
 
     def _closure(self, failure: Failure | None, closed: bool) -> Closure:
         return Closure(
@@ -244,7 +282,11 @@ class Explorer:
         cost = (source.cost[0] + delta[0], source.cost[1] + delta[1], source.cost[2] + delta[2])
         edge = Edge(source, target, control, cost, killed, event, uncut_erases)
         self.edge_count += 1
-        self._place(edge)
+        if cost[:2] > self.now:
+            # What a later level reaches is placed when that level begins: by then it is known what earlier nodes read.
+            self.later.setdefault(cost[:2], []).append(edge)
+        else:
+            self._place(edge)
 
     def _read(self, node: Node, bits: int) -> None:
         if bits & ~node.live:
@@ -460,8 +502,8 @@ class Explorer:
                 for child, _ in following:
                     seen = state.get(child, 0)
                     if seen == 1:
-                        entry = min((n for n, _ in stack[[n for n, _ in stack].index(child) :]), key=lambda n: n.cost)
-                        self._fail(entry, Claim.ENDS, "an uncut run never comes to rest", ("step", ()), 0)
+                        ring = [n for n, _ in stack]
+                        self._fail_round(ring[ring.index(child) :])
                         return
                     if seen == 0:
                         state[child] = 1
@@ -470,6 +512,17 @@ class Explorer:
                 else:
                     state[node] = 2
                     stack.pop()
+
+    def _fail_round(self, ring: list[Node]) -> None:
+        """Fail with a ring of nodes, each a step away from the next and the last from the first."""
+        entry = min(ring, key=lambda node: node.cost)
+        place = ring.index(entry)
+        ring = [*ring[place:], *ring[:place]]
+        events = []
+        for here, there in zip(ring, [*ring[1:], entry], strict=True):
+            edge = next(e for e in there.incoming if e.source is here and e.uncut_erases >= 0)
+            events.append(edge.event)
+        self._fail(entry, Claim.ENDS, "an uncut run never comes to rest", ("round", tuple(events)), 0)
 
     def _most_erases(self) -> int:
         """Return the most erases in one chain of uncut steps (the graph has no circles)."""
