@@ -1,4 +1,8 @@
-"""A failure as a picture: one column per happening, one strip of sectors per area, logs underneath."""
+"""A failure as a picture: one column per happening, one strip of sectors per area that changes, logs underneath.
+
+Columns stand in rows of six, so that the picture can be read on paper. Contents are told apart by hatching and name,
+not by colour alone; power cuts and the failure carry their word on a dark label.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +11,7 @@ from html import escape
 from rootwright.prove.proof import Verdict
 from rootwright.prove.story import Happening
 
-# Content -> (fill, pattern letter drawn into the strip's label). Patterns tell contents apart without colour.
+# Content -> (fill, hatching). Hatching tells contents apart without colour.
 LOOKS: dict[str, tuple[str, str]] = {
     "current": ("#4c78a8", "solid"),
     "newer": ("#f2b134", "rise"),
@@ -23,22 +27,31 @@ LOOKS: dict[str, tuple[str, str]] = {
     "permanent": ("#54787f", "solid"),
     "kept data": ("#54787f", "rise"),
 }
-COLUMN = 132
-STRIP = 110
-LEFT = 96
-TOP = 76
+COLUMNS = 6
+COLUMN = 182
+STRIP = 66
+BAR = 52
+LEFT = 92
+TOP = 92
+LINE = 14
+WIDTH = LEFT + COLUMNS * COLUMN + 12
 
+# Class names are this picture's own, since pictures stand inside pages together.
 _STYLE = """
-.ink{fill:#1b1b1b}.soft{fill:#555}.line{stroke:#666;fill:none}.cut{stroke:#b3122a;stroke-width:2;stroke-dasharray:5 3}
-text{font-family:system-ui,sans-serif;font-size:11px}.head{font-size:15px;font-weight:600}.bold{font-weight:600}
-.paper{fill:#fff}
-@media (prefers-color-scheme:dark){.ink{fill:#eee}.soft{fill:#bbb}.line{stroke:#999}.paper{fill:#181a1b}
-.cut{stroke:#ff8b94}}
-@media print{.ink{fill:#000}.soft{fill:#333}.paper{fill:#fff}}
+.tl-ink{fill:#1b1b1b}.tl-soft{fill:#4a4a4a}.tl-edge{stroke:#666;stroke-width:.8;fill:none}
+.tl-new{stroke:#1b1b1b;stroke-width:2.4;fill:none}.tl-rule{stroke:#999;stroke-width:.8}
+.tl-cut{stroke:#a30d26;stroke-width:2.4;stroke-dasharray:6 3}.tl-tag{fill:#a30d26}.tl-on{fill:#fff;font-weight:700}
+.tl-end{stroke:#a30d26;stroke-width:3;fill:none}.tl-paper{fill:#fff}
+.tl{font-family:DejaVu Sans,Verdana,Helvetica,Arial,sans-serif;font-size:12px}
+.tl-head{font-size:17px;font-weight:700}.tl-bold{font-weight:700}
+@media (prefers-color-scheme:dark){.tl-ink{fill:#eee}.tl-soft{fill:#bcc2c8}.tl-edge{stroke:#aaa}.tl-new{stroke:#eee}
+.tl-paper{fill:#15181c}.tl-cut,.tl-end{stroke:#ff8b94}.tl-tag{fill:#ff8b94}.tl-on{fill:#15181c}}
+@media print{.tl-ink{fill:#000}.tl-soft{fill:#333}.tl-paper{fill:none}.tl-edge{stroke:#666}.tl-new{stroke:#000}
+.tl-cut,.tl-end{stroke:#a30d26}.tl-tag{fill:#a30d26}.tl-on{fill:#fff}}
 """
 
 
-def shorten(story: tuple[Happening, ...], most: int = 14) -> tuple[tuple[Happening, int], ...]:
+def shorten(story: tuple[Happening, ...], most: int = 18) -> tuple[tuple[Happening, int], ...]:
     """Return the happenings to draw, each with the number of like steps that it stands for.
 
     Runs of steps of one kind become one; beyond `most` the earliest are left out.
@@ -55,63 +68,118 @@ def shorten(story: tuple[Happening, ...], most: int = 14) -> tuple[tuple[Happeni
     return tuple(drawn[-most:])
 
 
-def draw_timeline(procedure: str, verdict: Verdict) -> str:
-    """Return an SVG of the way to a failure, readable in print, light and dark; the text is in it as description."""
+def draw_timeline(procedure: str, verdict: Verdict, *, key: str = "timeline") -> str:
+    """Return an SVG of the way to a failure, readable in print, light and dark; the text is in it as description.
+
+    Areas that hold the same from the first to the last column are named in a sentence, not drawn.
+
+    Args:
+        procedure: What is drawn, for the heading.
+        verdict: A verdict that does not hold.
+        key: Starts every identifier in the picture; must differ where several pictures share a page.
+    """
     columns = shorten(verdict.story)
-    areas = [name for name, _ in columns[0][0].scene.areas]
+    scenes = [dict(happening.scene.areas) for happening, _ in columns]
+    areas = [name for name in scenes[0] if any(scene[name] != scenes[0][name] for scene in scenes)]
+    still = [name for name in scenes[0] if name not in areas]
     logs = [name for name, _ in columns[0][0].scene.logs]
-    texts = [_wrap(_label(happening, count), 20) for happening, count in columns]
-    head = max(len(lines) for lines in texts) * 13
-    width = LEFT + COLUMN * len(columns) + 20
-    strips = TOP + head + 14
-    logs_top = strips + (STRIP + 22) * len(areas) + 8
-    height = logs_top + 18 * len(logs) * 2 + 70
+    body: list[str] = []
+    top = float(TOP)
+    for first in range(0, len(columns), COLUMNS):
+        band, high = _band(columns, first, areas, logs, top, key)
+        body += band
+        top += high
+    legend, legend_high = _legend(columns, areas, top + 4, key)
+    height = round(top + legend_high + (22 if still else 0) + 12)
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}"'
-        ' role="img" aria-labelledby="t d">',
-        f'<title id="t">How {escape(procedure)} fails: {escape(verdict.what)}</title>',
-        f'<desc id="d">{escape(" Then: ".join(h.text for h in verdict.story))}</desc>',
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" class="tl" role="img" '
+        f'aria-labelledby="{key}-title {key}-desc">',
+        f'<title id="{key}-title">How {escape(procedure)} fails: {escape(verdict.what)}</title>',
+        f'<desc id="{key}-desc">{escape(" Then: ".join(h.text for h in verdict.story))}</desc>',
         f"<style>{_STYLE}</style>",
-        _patterns(),
-        f'<rect class="paper" width="{width}" height="{height}"/>',
-        f'<text class="ink head" x="16" y="26">{escape(procedure)}: {escape(verdict.words)}</text>',
-        f'<text class="ink" x="16" y="45">{escape(verdict.what)}. Broken claim: {escape(verdict.claim)}.</text>',
-        f'<text class="soft" x="16" y="62">{escape(verdict.level.describe())}. Flash is shown after each event.</text>',
+        _patterns(key),
+        f'<rect class="tl-paper" width="{WIDTH}" height="{height}"/>',
+        f'<text class="tl-ink tl-head" x="16" y="28">{escape(procedure)}: {escape(verdict.words)}</text>',
+        f'<text class="tl-ink" x="16" y="50">{escape(verdict.what)}. Broken claim: {escape(verdict.claim)}.</text>',
+        f'<text class="tl-soft" x="16" y="70">{escape(verdict.level.describe())}. Flash is shown after each event; '
+        "a heavy edge marks what the event changed.</text>",
+        *body,
+        *legend,
     ]
-    for index, area in enumerate(areas):
-        y = strips + (STRIP + 22) * index
-        parts.append(f'<text class="ink bold" x="16" y="{y + 14}">{escape(area)}</text>')
-    for number, ((happening, _), lines) in enumerate(zip(columns, texts, strict=True)):
-        x = LEFT + COLUMN * number
-        for row, line in enumerate(lines):
-            weight = " bold" if row == 0 else ""
-            parts.append(f'<text class="ink{weight}" x="{x}" y="{TOP + 12 + row * 13}">{escape(line)}</text>')
-        if happening.kind == "cut":
-            parts.append(f'<line class="cut" x1="{x - 7}" x2="{x - 7}" y1="{TOP}" y2="{height - 52}"/>')
-        for index, (_, sectors) in enumerate(happening.scene.areas):
-            parts.append(_strip(x, strips + (STRIP + 22) * index, sectors))
-        for index, (_, content) in enumerate(happening.scene.logs):
-            for row, line in enumerate(_wrap(content, 21)[:2]):
-                parts.append(
-                    f'<text class="ink" x="{x}" y="{logs_top + 36 * index + 12 + row * 12}">{escape(line)}</text>'
-                )
-    for index, log in enumerate(logs):
-        parts.append(f'<text class="ink bold" x="16" y="{logs_top + 36 * index + 12}">{escape(log)}</text>')
-    parts.append(_legend(16, height - 34, columns))
+    if still:
+        words = ", ".join(f"{name} ({' and '.join(dict.fromkeys(scenes[0][name]))})" for name in still)
+        parts.append(f'<text class="tl-soft" x="16" y="{height - 12}">Unchanged throughout: {escape(words)}.</text>')
     parts.append("</svg>")
     return "\n".join(parts) + "\n"
 
 
+def _band(
+    columns: tuple[tuple[Happening, int], ...], first: int, areas: list[str], logs: list[str], top: float, key: str
+) -> tuple[list[str], float]:
+    """Draw up to six columns; return the parts and how high they are."""
+    shown = columns[first : first + COLUMNS]
+    texts = [_wrap(_label(happening, count), 27) for happening, count in shown]
+    strips = top + 26 + max(len(lines) for lines in texts) * LINE
+    records = {
+        name: max(len(_wrap(dict(happening.scene.logs)[name], 26)) for happening, _ in shown) * LINE + 8
+        for name in logs
+    }
+    logs_top = strips + (STRIP + 12) * len(areas) + 6
+    bottom = logs_top + sum(records.values())
+    parts = [
+        f'<text class="tl-ink tl-bold" x="16" y="{strips + (STRIP + 12) * index + 14:.0f}">{escape(area)}</text>'
+        for index, area in enumerate(areas)
+    ]
+    y = logs_top
+    for name in logs:
+        parts.append(f'<path class="tl-rule" d="M16 {y - 4:.0f}H{LEFT + COLUMN * len(shown) - 12}"/>')
+        parts.append(f'<text class="tl-ink tl-bold" x="16" y="{y + 10:.0f}">{escape(name)}</text>')
+        y += records[name]
+    for number, ((happening, _), lines) in enumerate(zip(shown, texts, strict=True)):
+        x = LEFT + COLUMN * number
+        before = columns[first + number - 1][0] if first + number else None
+        parts.append(_heading(x, top, first + number + 1, happening.kind))
+        for row, line in enumerate(lines):
+            parts.append(f'<text class="tl-ink" x="{x}" y="{top + 32 + row * LINE:.0f}">{escape(line)}</text>')
+        if happening.kind == "cut":
+            parts.append(f'<path class="tl-cut" d="M{x - 9} {top:.0f}V{bottom:.0f}"/>')
+        if happening.kind == "end":
+            wide = COLUMN - 10
+            parts.append(
+                f'<rect class="tl-end" x="{x - 8}" y="{top - 4:.0f}" width="{wide}" height="{bottom - top:.0f}"/>'
+            )
+        held, was = dict(happening.scene.areas), dict(before.scene.areas) if before else {}
+        for index, area in enumerate(areas):
+            changed = before is not None and held[area] != was[area]
+            parts.append(_strip(x, strips + (STRIP + 12) * index, held[area], changed, key))
+        y = logs_top
+        said, said_before = dict(happening.scene.logs), dict(before.scene.logs) if before else {}
+        for name in logs:
+            weight = " tl-bold" if before is not None and said[name] != said_before[name] else ""
+            for row, line in enumerate(_wrap(said[name], 26)):
+                parts.append(
+                    f'<text class="tl-ink{weight}" x="{x}" y="{y + 10 + row * LINE:.0f}">{escape(line)}</text>'
+                )
+            y += records[name]
+    return parts, bottom - top + 24
+
+
+def _heading(x: int, top: float, number: int, kind: str) -> str:
+    word = {"cut": "POWER CUT", "end": "FAILURE"}.get(kind)
+    if word is None:
+        return f'<text class="tl-ink tl-bold" x="{x}" y="{top + 14:.0f}">{number}</text>'
+    return (
+        f'<rect class="tl-tag" x="{x}" y="{top:.0f}" width="{24 + 9 * len(word)}" height="19"/>'
+        f'<text class="tl-on" x="{x + 6}" y="{top + 14:.0f}">{number} {word}</text>'
+    )
+
+
 def _label(happening: Happening, count: int) -> str:
-    if happening.kind == "cut":
-        return "POWER CUT. " + happening.text
-    if happening.kind == "end":
-        return "FAILURE. " + happening.text
     times = f" ({count} such steps)" if count > 1 else ""
     return happening.text + times
 
 
-def _strip(x: int, y: int, sectors: tuple[str, ...]) -> str:
+def _strip(x: int, y: float, sectors: tuple[str, ...], changed: bool, key: str) -> str:
     """Draw one area's sectors from top to bottom, equal neighbours as one block with its name."""
     blocks: list[tuple[str, int]] = []
     for content in sectors:
@@ -122,40 +190,56 @@ def _strip(x: int, y: int, sectors: tuple[str, ...]) -> str:
     unit = STRIP / max(1, len(sectors))
     parts = []
     top = float(y)
+    last = y - 4
     for content, count in blocks:
-        key = content.removeprefix("weak ")
-        fill, pattern = LOOKS.get(key, ("#7f7f7f", "level"))
         size = unit * count
-        box = f'x="{x}" y="{top:.1f}" width="46" height="{size:.1f}"'
-        parts.append(f'<rect {box} fill="{fill}" stroke="#666" stroke-width="0.6"/>')
-        if pattern != "solid":
-            parts.append(f'<rect {box} fill="url(#{pattern})"/>')
-        if size >= 9 or count == len(sectors):
-            parts.append(f'<text class="ink" x="{x + 50}" y="{top + size / 2 + 4:.1f}">{escape(content)}</text>')
+        parts.append(_filled(x, top, BAR, size, content, key))
+        # Names of neighbours must not lie on one another: a thin block's name moves down, or is left out.
+        middle = max(top + size / 2 + 4, last + 12)
+        if middle <= y + STRIP + 6:
+            share = "" if len(blocks) == 1 else f" ({count})"
+            parts.append(f'<text class="tl-ink" x="{x + BAR + 7}" y="{middle:.1f}">{escape(content)}{share}</text>')
+            last = middle
         top += size
+    edge = "tl-new" if changed else "tl-edge"
+    parts.append(f'<rect class="{edge}" x="{x}" y="{y:.1f}" width="{BAR}" height="{STRIP}"/>')
     return "".join(parts)
 
 
-def _legend(x: int, y: int, columns: tuple[tuple[Happening, int], ...]) -> str:
+def _filled(x: float, y: float, width: float, height: float, content: str, key: str) -> str:
+    fill, hatching = LOOKS.get(content.removeprefix("weak "), ("#7f7f7f", "level"))
+    box = f'x="{x}" y="{y:.1f}" width="{width}" height="{height:.1f}"'
+    parts = [f'<rect {box} fill="{fill}"/><rect class="tl-edge" {box}/>']
+    if hatching != "solid":
+        parts.append(f'<rect {box} fill="url(#{key}-{hatching})"/>')
+    if content.startswith("weak "):
+        parts.append(f'<path class="tl-new" stroke-dasharray="3 3" d="M{x} {y:.1f}l{width} {height:.1f}"/>')
+    return "".join(parts)
+
+
+def _legend(
+    columns: tuple[tuple[Happening, int], ...], areas: list[str], y: float, key: str
+) -> tuple[list[str], float]:
     seen = dict.fromkeys(
-        content.removeprefix("weak ") for h, _ in columns for _, sectors in h.scene.areas for content in sectors
+        content for h, _ in columns for area, sectors in h.scene.areas if area in areas for content in sectors
     )
     parts = []
+    x, start = 16.0, y
     for content in seen:
-        fill, pattern = LOOKS.get(content, ("#7f7f7f", "level"))
-        parts.append(f'<rect x="{x}" y="{y}" width="18" height="12" fill="{fill}" stroke="#666"/>')
-        if pattern != "solid":
-            parts.append(f'<rect x="{x}" y="{y}" width="18" height="12" fill="url(#{pattern})"/>')
-        parts.append(f'<text class="ink" x="{x + 23}" y="{y + 10}">{escape(content)}</text>')
-        x += 34 + 7 * len(content)
-    return "".join(parts)
+        wide = 44 + 7.6 * len(content)
+        if x + wide > WIDTH - 12:
+            x, y = 16.0, y + 22
+        parts.append(_filled(x, y, 22, 14, content, key))
+        parts.append(f'<text class="tl-ink" x="{x + 28:.0f}" y="{y + 11:.0f}">{escape(content)}</text>')
+        x += wide
+    return parts, y - start + 24
 
 
-def _patterns() -> str:
+def _patterns(key: str) -> str:
     def pattern(name: str, path: str) -> str:
         return (
-            f'<pattern id="{name}" width="7" height="7" patternUnits="userSpaceOnUse">'
-            f'<path d="{path}" stroke="#fff" stroke-width="1.4" fill="none"/></pattern>'
+            f'<pattern id="{key}-{name}" width="7" height="7" patternUnits="userSpaceOnUse">'
+            f'<path d="{path}" stroke="#fff" stroke-width="1.6" fill="none"/></pattern>'
         )
 
     return (
@@ -164,7 +248,7 @@ def _patterns() -> str:
         + pattern("fall", "M-1,-1 L8,8")
         + pattern("cross", "M-1,8 L8,-1 M-1,-1 L8,8")
         + pattern("level", "M0,3.5 L7,3.5")
-        + '<pattern id="dots" width="6" height="6" patternUnits="userSpaceOnUse">'
+        + f'<pattern id="{key}-dots" width="6" height="6" patternUnits="userSpaceOnUse">'
         + '<circle cx="3" cy="3" r="1.5" fill="#fff"/></pattern></defs>'
     )
 
