@@ -19,6 +19,7 @@ from rootwright.device.port import (
     Claim,
     Control,
     Idle,
+    Record,
     Run,
     Stuck,
     UpdateProcedure,
@@ -28,7 +29,7 @@ from rootwright.errors import ProcedureError
 from rootwright.prove.environment import Rest, find_moves
 from rootwright.prove.level import Level
 from rootwright.prove.symbolic import Operation, SymbolicPort
-from rootwright.prove.world import UNKNOWN, Flash, Known, World
+from rootwright.prove.world import UNKNOWN, Flash, Known, LogContent, World
 
 Cost: TypeAlias = "tuple[int, int, int]"  # cuts, actors' moves, operations
 
@@ -124,6 +125,7 @@ class Explorer:
         self.serial = 0
         self.nodes: list[Node] = []
         self.edge_count = 0
+        self.newest: dict[int, tuple[Record | None, ...]] = {}
         self.grown: set[Node] = set()
         self.now: tuple[int, int] = (0, 0)  # cuts and moves of the level that is being explored
         self.later: dict[tuple[int, int], list[Edge]] = {}
@@ -226,9 +228,20 @@ class Explorer:
         heappush(self.heap, (node.cost, 0, node))
 
     def _key(self, state: Flash, control: Control) -> object:
-        if control is POWER_UP:
-            return state[self.world.sector_count : self.world.settings_location]
-        return control
+        """Return what joined states always share: the control and what the logs say.
+
+        A state joined for a moment with one whose logs say otherwise would inherit what that one reads, for good.
+        """
+        logs = state[self.world.sector_count : self.world.settings_location]
+        newest = self.newest
+        said = []
+        for number in logs:
+            if number not in newest:
+                content = self.world.values[number]
+                assert isinstance(content, LogContent)
+                newest[number] = content.newest
+            said.append(newest[number])
+        return control, *said
 
     def _place(self, edge: Edge) -> None:
         """Find or make the node that stands for the edge's target."""
@@ -246,9 +259,10 @@ class Explorer:
         candidates = bucket if exact is None or exact.state != edge.target else (exact,)
         for node in candidates:
             if agrees(edge.target, node.state, node.live if node.expanded else node.live | hint):
-                if edge.cost < node.cost:
-                    if node.expanded:
-                        continue
+                if node.expanded:
+                    if edge.cost[:2] < node.cost[:2]:
+                        continue  # fewer cuts or moves: what follows from here must be found again at its true cost
+                elif edge.cost < node.cost:
                     node.state, node.cost, node.parent = edge.target, edge.cost, edge
                     self._push(node)
                 break
