@@ -175,19 +175,94 @@ def test_an_image_shrinks_in_all_its_slots():
     assert (found.shrink_block, found.shrink_bytes) == ("run", 4 * KIB)
 
 
+OUTER = flash("outer", 0x9000_0000, [(8, 4 * KIB)])
+
+
 @pytest.mark.parametrize(
     ("wrong", "words"),
     [
-        (block("a", KIB, at=0x100), "lies in none of its memories"),
-        (block("a", KIB, at=BASE + 100), "start at its pin"),
-        (block("a", 5 * KIB, size=4 * KIB), "its size is pinned"),
+        (block("a", KIB, at=0x100), "its pin 0x100 lies in none of its memories (flash)"),
+        (block("a", KIB, at=BASE + 100), "inside a sector of flash: sectors start at 0x8000000 and 0x8001000"),
+        (block("a", 5 * KIB, size=4 * KIB), "its size is pinned to 4096 bytes, its content and growth need 5120"),
         (block("a", KIB, write_protect=True, memories=("outer",)), "no write protection covers outer"),
         (block("a", KIB, bank=1), "the bank that it must be in"),
+        (block("a", 65 * KIB), "it needs 66560 bytes, flash has 65536"),
+        (block("a", 8 * KIB, at=BASE + 60 * KIB), "from its pin 0x800F000 on there are 4096 bytes, it needs 8192"),
+        (block("a", KIB, at=BASE, size=3 * KIB), "sectors of flash have 4096 or more"),
+        (block("a", KIB, size=6 * KIB), "sectors of flash have 4096 or more"),
+        (
+            block("a", KIB, at=BASE + 4 * KIB, write_protect=True),
+            "its pin 0x8001000 is not on a write-protection unit: they have 8192 bytes in flash, such as at "
+            "0x8000000 and 0x8002000",
+        ),
+        (
+            block("a", KIB, at=BASE, size=12 * KIB, write_protect=True),
+            "its size is pinned to 12288 bytes, but write protection covers flash in units of 8192 bytes; pin it to "
+            "16384, or leave it unprotected",
+        ),
+        (
+            block("a", KIB, size=12 * KIB, write_protect=True),
+            "its size is pinned to 12288 bytes, but write protection covers flash in units of 8192 bytes; pin it to "
+            "16384, or leave it unprotected",
+        ),
+        (
+            block("a", KIB, at=BASE + 4 * KIB, header=512, vector_align=512 * 3),
+            "its vector table would be at 0x8001200 (pin 0x8001000, header of 512 bytes), which is not on a multiple "
+            "of 1536",
+        ),
+        (
+            block("a", KIB, header=256, vector_align=512),
+            "no run of sectors in flash holds 1024 bytes and has its vector table on a multiple of 512 bytes behind a "
+            "header of 256 bytes",
+        ),
+        (block("a", KIB, exclusive=False, at=BASE + 3), "its pin 0x8000003 is not on a program unit of 8 bytes"),
     ],
 )
 def test_a_block_without_any_place_is_told_why(wrong, words):
-    chip = chip_of((flash("flash", BASE, [(16, 4 * KIB)]), flash("outer", 0x9000_0000, [(8, 4 * KIB)])), 4 * KIB)
+    chip = chip_of((flash("flash", BASE, [(16, 4 * KIB)]), OUTER), 8 * KIB)
+    chip = replace(chip, protections=tuple(replace(p, covers=("flash",)) for p in chip.protections))
     found = find_map(demand(wrong), chip)
+    assert isinstance(found, Misfit)
+    assert found.reason.startswith("a has no place on this part: ")
+    assert words in found.reason
+
+
+@pytest.mark.parametrize(
+    ("blocks", "words"),
+    [
+        (
+            (block("a", 8 * KIB, at=BASE), block("b", KIB, at=BASE + 4 * KIB)),
+            "b is pinned to 0x8001000, where it meets a, pinned to 0x8000000 and at least 8192 bytes long; ",
+        ),
+        (
+            (block("a", KIB, at=BASE, write_protect=True, exclusive=False), block("b", KIB, at=BASE + 4 * KIB)),
+            "where it meets a, pinned to 0x8000000 and at least 1024 bytes long: both touch one write-protection unit "
+            "of 8192 bytes, only one is protected",
+        ),
+        (
+            (block("a", KIB, at=BASE, exclusive=False), block("b", KIB, at=BASE)),
+            "where it meets a, pinned to 0x8000000 and at least 1024 bytes long",
+        ),
+        (
+            (block("a", 60 * KIB), block("log", 1, min_sectors=2)),
+            "log needs 8192 bytes in at least 2 whole sectors; with the blocks before it placed, the largest gap is "
+            "4096 bytes in flash at 0x800F000 (1 sector); 4096 bytes less of a would",
+        ),
+        (
+            (block("a", 60 * KIB), block("b", KIB, header=KIB, vector_align=8 * KIB)),
+            "b has no place on this part: no run of sectors in flash",
+        ),
+        (
+            (block("a", 60 * KIB, at=BASE), block("b", KIB, vector_align=8 * KIB)),
+            "the largest gap is 4096 bytes in flash at 0x800F000, where no place has its vector table on a multiple of "
+            "8192 bytes",
+        ),
+        ((block("a", 64 * KIB), block("b", KIB)), "with the blocks before it placed, nothing is left"),
+        ((block("a", 64 * KIB, image="app"), block("b", KIB)), "4096 bytes less of image 'app' (in a) would make"),
+    ],
+)
+def test_what_is_in_the_way_is_told_with_figures(blocks, words):
+    found = find_map(demand(*blocks), EVEN)
     assert isinstance(found, Misfit)
     assert words in found.reason
 

@@ -48,7 +48,8 @@ def _code_memory(chip: Chip) -> Memory:
 def _sizes(chip: Chip, memory: Memory) -> tuple[int, int]:
     """Return boot stage and application slot in bytes: whole sectors, two slots beside all small blocks."""
     largest, first = max(run.size for run in memory.runs), memory.runs[0].size
-    locks = chip.find_protections(ProtectionKind.WRITE_PROTECTION, memory.name)
+    protections = chip.find_protections(ProtectionKind.WRITE_PROTECTION, memory.name)
+    locks = [p for p in protections if p.lock is not Lock.NONE]  # the others are not asked for
     unit = math.lcm(first, *(lock.granule or first for lock in locks))
     few = sum(run.count for run in memory.runs) < _MANY_SECTORS
     boot = math.ceil(min(_BOOT // 2 if few else _BOOT, memory.size // 8) / unit) * unit

@@ -161,7 +161,7 @@ class Solver:
                 homes = [n for n in homes if self.spaces[n].memory.banks == 2 and n in other]
         return tuple(homes[:1] if at is not None else homes)
 
-    def _field(self, i: int, space: Space) -> tuple[Segment, ...]:
+    def field(self, i: int, space: Space) -> tuple[Segment, ...]:
         """Return the whole stretch of one memory that a block may use, blind to other blocks."""
         low, high = space.low, space.high
         bank = self.blocks[i].bank
@@ -275,7 +275,7 @@ class Solver:
     def _group_options(
         self, group: SizeGroup, members: tuple[int, ...], shapes: list[Shape], homes: Homes, count: int
     ) -> list[list[tuple[int, Shape]]]:
-        fields = {i: [(self.spaces[n], self._field(i, self.spaces[n])) for n in homes[i]] for i in members}
+        fields = {i: [(self.spaces[n], self.field(i, self.spaces[n])) for n in homes[i]] for i in members}
         options: list[list[tuple[int, Shape]]] = []
         paired = {i for pair in self.pairs.items() for i in pair}
         movable = [not group.patterns and i not in paired and self.blocks[i].name not in self.pins for i in members]
@@ -306,7 +306,7 @@ class Solver:
         found: list[int] = []
         for name in self.homes[i]:
             space = self.spaces[name]
-            field = self._field(i, space)
+            field = self.field(i, space)
             windows = self._windows(space, shape, field, every_start=True)
             if windows is None:
                 continue
@@ -381,7 +381,7 @@ class Solver:
             if self.blocks[i].name not in self.pins:
                 continue
             space = self.spaces[homes[i][0]]
-            field = self._field(i, space)
+            field = self.field(i, space)
             windows = self._windows(space, shapes[i], field, every_start=True)
             window = windows.first(field[0][0]) if field and windows is not None else None
             if window is None or window[0] != field[0][0]:
@@ -394,10 +394,10 @@ class Solver:
     def _collide(self, i: int, mine: Window, space: Space, j: int, other: Window) -> bool:
         if not space.low <= other[0] < space.high:
             return False
-        low, high = self._obstacle(i, space, j, other)
+        low, high = self.obstacle(i, space, j, other)
         return mine[0] < high and low < mine[1]
 
-    def _obstacle(self, i: int, space: Space, j: int, window: Window) -> Window:
+    def obstacle(self, i: int, space: Space, j: int, window: Window) -> Window:
         """Return what block j's window takes away from block i: its sectors, or its write-protection units."""
         low, high = window
         if self.whole[i]:
@@ -408,11 +408,11 @@ class Solver:
 
     def find_free(self, i: int, space: Space, placed: Placed) -> tuple[Segment, ...]:
         """Return what placed blocks leave of a memory for block i."""
-        segments = list(self._field(i, space))
+        segments = list(self.field(i, space))
         for j, window in placed.items():
             if not space.low <= window[0] < space.high:
                 continue
-            low, high = self._obstacle(i, space, j, window)
+            low, high = self.obstacle(i, space, j, window)
             segments = [
                 part for a, z in segments for part in ((a, min(z, low)), (max(a, high), z)) if part[0] < part[1]
             ]

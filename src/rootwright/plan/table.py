@@ -198,7 +198,12 @@ def find_limits(demand: Demand, outcome: Map | Misfit, row: Row, product: Produc
     if isinstance(outcome, Misfit):
         step = "choose another procedure or part"
         if outcome.shrink_block is not None:
-            step = f"make {outcome.shrink_block} {outcome.shrink_bytes} bytes smaller, or choose another procedure"
+            image = demand.block(outcome.shrink_block).image
+            what = outcome.shrink_block if image is None else f"image {image!r}"
+            step = (
+                f"take {outcome.shrink_bytes} bytes from {what} or its growth allowance, or choose another procedure "
+                "or part"
+            )
         return (Finding("plan.fit", outcome.block, outcome.reason, step),)
     watchdog = product.update.watchdog_s
     if watchdog is not None and row.longest_operation_s >= watchdog:
