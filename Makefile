@@ -6,7 +6,7 @@ RUN_STAMP := $(VENV)/.run-installed
 DEV_STAMP := $(VENV)/.dev-installed
 FIRMWARE_STAMP := $(VENV)/.firmware-installed
 
-.PHONY: demo test check fix setup firmware interop all-tests bench clean
+.PHONY: demo test coverage check fix setup firmware interop all-tests bench clean
 
 $(VENV)/bin/python:
 	$(PYTHON) -m venv $(VENV)
@@ -40,11 +40,21 @@ demo: $(DEV_STAMP)
 test: $(DEV_STAMP)
 	$(BIN)/python -m pytest -n auto
 
+# Branch coverage of the packages that verdicts rest on, with its floor.
+coverage: $(DEV_STAMP)
+	$(BIN)/python -m pytest -n auto --cov --cov-report=json:build/coverage.json --cov-report= \
+	    tests/cose tests/suit tests/plan tests/layout tests/device tests/prove tests/release
+	$(BIN)/python tests/coverage_floor.py build/coverage.json
+
 check: $(DEV_STAMP)
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-cache
+
+# Timings only; nothing fails here. The search's verdicts are compared with a constraint solver's on the way.
+bench: $(DEV_STAMP)
+	$(BIN)/python benchmarks/plan_search.py
 
 fix: $(DEV_STAMP)
 	$(BIN)/ruff format .

@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 
-from rootwright.describe.product import Attacker, ImageRole, ImageSpec, Product
+from rootwright.describe.product import Attacker, ImageRole, ImageSpec, Procedure, Product
 from rootwright.device.content import Kind
 from rootwright.device.ground import Ground, ground_from_map
 from rootwright.device.procedures import demands
 from rootwright.device.procedures.naming import PROCEDURES, is_own_procedure, load_own_procedure
-from rootwright.errors import PlanError
+from rootwright.errors import PlanError, ProcedureError, ReleaseRefused
+from rootwright.image.model import Image
 from rootwright.image.reading import read_image
 from rootwright.layout.demand import BlockRole, Demand
-from rootwright.layout.map import Map
+from rootwright.layout.map import Map, Misfit
 from rootwright.plan.result import Finding, PlanResult, ProcedurePlan
 from rootwright.plan.search import find_map
 from rootwright.plan.table import find_limits, find_link_mismatches, make_row
 from rootwright.prove.level import Level
 from rootwright.prove.proof import Proof, prove
+from rootwright.release.shape import erased_byte, find_shape
 
 MODELLED = frozenset({Attacker.EXPLOITED_APPLICATION, Attacker.EXTERNAL_BUS})
 """Attackers that the exploration plays; what the others do is not a matter of power cuts."""
@@ -61,7 +63,13 @@ def plan_product(product: Product, folder: Path, *, procedure: str | None = None
         findings += find_link_mismatches(own.outcome, product, links)
     known = {block.name for demand in all_demands for block in demand.blocks}
     findings += [
-        Finding("plan.pin", pin.block, f"a pin names {pin.block!r}, which no procedure has", "take the pin out", True)
+        Finding(
+            "plan.pin",
+            pin.block,
+            f"a pin names {pin.block!r}, which no procedure has",
+            f"take the pin out; blocks are: {', '.join(sorted(known))}",
+            note=True,
+        )
         for pin in product.pins
         if pin.block not in known
     ]
@@ -76,9 +84,87 @@ def plan_product(product: Product, folder: Path, *, procedure: str | None = None
 
 
 def _own_demand(product: Product, folder: Path, sizes: dict[str, int]) -> Demand:
-    own = load_own_procedure(product.update.procedure, folder)
-    demand: Demand = own.demand(product, sizes)
+    name = product.update.procedure
+    own = load_own_procedure(name, folder)
+    try:
+        demand = own.demand(product, sizes)
+    except Exception as error:
+        raise ProcedureError(
+            f"demand() ended with {type(error).__name__}: {error}", where=name, next_step="mend the procedure's file"
+        ) from error
+    if not isinstance(demand, Demand):
+        raise ProcedureError(
+            f"demand() returned a {type(demand).__name__}", where=name, next_step="return a Demand of rootwright.layout"
+        )
     return replace(demand, traits=replace(demand.traits, name=product.update.procedure))
+
+
+@dataclass(frozen=True, slots=True)
+class ReleaseInputs:
+    """What a release is built from, and what its trials need, beside the product and a key.
+
+    Attributes:
+        map: The map of the product's own procedure.
+        images: For each updatable image its file; for a release like either-slot two, by slot.
+        like: For a procedure of the user's own, which of ours its release is like; else None.
+        older: Content of each image's installed version, where the product names its file.
+    """
+
+    map: Map
+    images: Mapping[str, tuple[Image, ...]]
+    like: str | None
+    older: Mapping[str, bytes] = field(repr=False)
+
+
+def read_release_inputs(product: Product, folder: Path) -> ReleaseInputs:
+    """Return the map of the product's own procedure and the files of its updatable images.
+
+    Args:
+        product: The product.
+        folder: Where its files are; a procedure of the user's own is loaded from there.
+
+    Raises:
+        ReleaseRefused: The procedure has no map, or an updatable image lacks a file.
+        PlanError, ProcedureError: The procedure is not known, or its class is not whole.
+        ImageError: A firmware file cannot be read.
+    """
+    memory_map = _own_map(product, folder)
+    like = None
+    if is_own_procedure(product.update.procedure):
+        like = getattr(load_own_procedure(product.update.procedure, folder), "release_like", None)
+    two_links = find_shape(product, memory_map, like) is Procedure.EITHER_SLOT
+    images = {}
+    older = {}
+    for spec in product.updatable_images:
+        names = (spec.file, spec.second_file) if two_links else (spec.file,)
+        if None in names:
+            raise ReleaseRefused(
+                f"image {spec.name!r} has no firmware file{' for the second slot' if spec.file else ''}",
+                where=f"image.{spec.name}",
+                next_step=f"name it as {'second_file' if spec.file else 'file'} in the product",
+            )
+        images[spec.name] = tuple(_load(spec, name, folder, second=n == 1) for n, name in enumerate(names) if name)
+        if spec.precursor is not None:
+            fill = erased_byte(product.chip.memory(memory_map.region(f"run:{spec.name}").memory))
+            older[spec.name] = _load(spec, spec.precursor, folder).flatten(fill)
+    return ReleaseInputs(memory_map, images, like, older)
+
+
+def _own_map(product: Product, folder: Path) -> Map:
+    sizes, _ = _read_images(product, folder)
+    name = product.update.procedure
+    if is_own_procedure(name):
+        wanted = _own_demand(product, folder, sizes)
+    else:
+        wanted = next(demand for demand in demands(product, sizes) if demand.traits.name == name)
+    found = find_map(wanted, product.chip)
+    if isinstance(found, Misfit):
+        raise ReleaseRefused(
+            f"no memory map for {name}: {found.reason}",
+            where="update.procedure",
+            next_step="make room; `rootwright plan` compares procedures",
+        )
+    return found
 
 
 def prove_product(
@@ -158,8 +244,8 @@ class _Contents:
         if file is None:
             return None
         image = read_image((self.folder / file).read_bytes(), name=str(file), base=base)
-        header = b"\xff" * region.header
-        return header + image.flatten()
+        fill = erased_byte(self.product.chip.memory(region.memory))
+        return bytes([fill]) * region.header + image.flatten(fill)
 
 
 def _read_images(product: Product, folder: Path) -> tuple[dict[str, int], list[tuple[str, str, int, int]]]:
@@ -187,5 +273,9 @@ def _read_images(product: Product, folder: Path) -> tuple[dict[str, int], list[t
 
 
 def _read(image: ImageSpec, file: PurePosixPath, folder: Path) -> tuple[int, int]:
-    read = read_image((folder / file).read_bytes(), name=str(file), base=image.base)
+    read = _load(image, file, folder)
     return read.start, read.end
+
+
+def _load(image: ImageSpec, file: PurePosixPath, folder: Path, *, second: bool = False) -> Image:
+    return read_image((folder / file).read_bytes(), name=str(file), base=None if second else image.base)

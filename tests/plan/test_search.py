@@ -183,7 +183,6 @@ OUTER = flash("outer", 0x9000_0000, [(8, 4 * KIB)])
     [
         (block("a", KIB, at=0x100), "its pin 0x100 lies in none of its memories (flash)"),
         (block("a", KIB, at=BASE + 100), "inside a sector of flash: sectors start at 0x8000000 and 0x8001000"),
-        (block("a", 5 * KIB, size=4 * KIB), "its size is pinned to 4096 bytes, its content and growth need 5120"),
         (block("a", KIB, write_protect=True, memories=("outer",)), "no write protection covers outer"),
         (block("a", KIB, bank=1), "the bank that it must be in"),
         (block("a", 65 * KIB), "it needs 66560 bytes, flash has 65536"),
@@ -257,6 +256,16 @@ def test_a_block_without_any_place_is_told_why(wrong, words):
             "the largest gap is 4096 bytes in flash at 0x800F000, where no place has its vector table on a multiple of "
             "8192 bytes",
         ),
+        (
+            (block("a", 5 * KIB, size=4 * KIB), block("b", 9 * KIB, size=8 * KIB)),
+            "a is pinned to 4096 bytes, content and growth need 1024 more; b is pinned to 8192 bytes, content and "
+            "growth need 1024 more; no smaller size",
+        ),
+        (
+            (block("a", 5 * KIB, size=4 * KIB), block("b", 5 * KIB, size=4 * KIB)),
+            "a and b are each pinned to 4096 bytes, content and growth need 1024 more",
+        ),
+        ((block("a", 5 * KIB, size=4 * KIB),), "need 1024 more; 1024 bytes less of a would make everything fit"),
         ((block("a", 64 * KIB), block("b", KIB)), "with the blocks before it placed, nothing is left"),
         ((block("a", 64 * KIB, image="app"), block("b", KIB)), "4096 bytes less of image 'app' (in a) would make"),
     ],
@@ -265,6 +274,18 @@ def test_what_is_in_the_way_is_told_with_figures(blocks, words):
     found = find_map(demand(*blocks), EVEN)
     assert isinstance(found, Misfit)
     assert words in found.reason
+
+
+def test_pinned_sizes_that_must_be_one_size_are_told_apart():
+    wanted = demand(
+        block("run", KIB, size=8 * KIB),
+        block("stage", KIB, size=16 * KIB),
+        ties=[Tie(TieKind.SAME_SIZE, ("run", "stage"))],
+    )
+    found = find_map(wanted, EVEN)
+    assert isinstance(found, Misfit)
+    assert found.block == "stage"
+    assert "run to 8192 bytes and stage to 16384 bytes are pinned, but must have one size" in found.reason
 
 
 def test_what_the_part_cannot_host_is_not_searched():

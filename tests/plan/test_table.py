@@ -19,7 +19,8 @@ from rootwright.describe.chip import (
     Timing,
 )
 from rootwright.describe.loading import load_product
-from rootwright.describe.product import Fleet
+from rootwright.describe.product import Fleet, Pin, Procedure
+from rootwright.device.procedures import demand
 from rootwright.layout.demand import Block, BlockRole, Demand, Wear
 from rootwright.layout.map import Map, Misfit
 from rootwright.plan.search import find_map
@@ -119,7 +120,10 @@ def rules(product, blocks, wear=(), **more):
 def test_a_watchdog_shorter_than_an_erase_is_found(product):
     impatient = replace(product, update=replace(product.update, watchdog_s=1.0))
     wear = (Wear("run:application", 1, 1),)
-    assert "plan.watchdog" in rules(impatient, (slot(at=0, size=128 * KIB),), wear)
+    found = rules(impatient, (slot(at=0, size=128 * KIB),), wear)["plan.watchdog"]
+    assert found.found == (
+        "the watchdog resets after 1 s, one flash operation (erase of 65536 bytes in flash) takes up to 1 s"
+    )
     assert "plan.watchdog" not in rules(product, (slot(at=0, size=128 * KIB),), wear)
 
 
@@ -128,6 +132,26 @@ def test_flash_that_wears_out_before_the_fleet_is_found(product):
     assert "plan.endurance" in rules(product, (slot(),), wear)
     still = replace(product, fleet=Fleet(1, 12, 0))
     assert rules(still, (slot(),), wear) == {}
+
+
+def test_endurance_is_measured_against_the_fleets_life(product):
+    # 10,000 erases at 500 in each of 2 updates a year last 10 years: enough for 10, too little for 12.
+    wear = (Wear("run:application", 500, 1),)
+    found = rules(product, (slot(),), wear)["plan.endurance"]
+    assert found.block == "run:application"
+    assert found.found == "run:application reaches its endurance after 10.0 years, the fleet lives 12"
+    assert rules(replace(product, fleet=Fleet(1, 10, 2.0)), (slot(),), wear) == {}
+
+
+def test_a_log_pinned_to_more_sectors_wears_less():
+    demo = load_product(DEMO)
+    sizes = {image.name: 4096 for image in demo.images}
+
+    def erases(pins):
+        wanted = demand(Procedure.EXCHANGE_ROTATING, replace(demo, pins=pins), sizes)
+        return next(w.erases for w in wanted.wear if w.block == "journal")
+
+    assert erases((Pin("journal", None, 16 * KIB, None),)) == erases(()) / 2  # four sectors of 4 KiB, not two
 
 
 def test_too_little_ram_is_found(product):

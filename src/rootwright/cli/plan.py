@@ -55,15 +55,18 @@ def report(result: PlanResult) -> list[str]:
     plan = result.plan
     lines = [f"{result.product} on {result.chip}, updated by: {plan.row.title.lower()}", ""]
     if plan.map is None:
-        lines += _wrapped(f"no map: {plan.row.reason}", "  ")
+        lines.append("  no map: see the finding below")
     else:
         lines += map_lines(plan.map, plan.demand)
         lines.append(f"  {plan.row.free:,} bytes of non-volatile memory are free")
     lines += ["", "All update procedures, worst case (* marks the one above)", ""]
     lines += row_lines([p.row for p in result.plans], result.chosen)
+    reasons: dict[str, list[str]] = {}
     for other in result.plans:
         if not other.row.fits and other.row.procedure != result.chosen:
-            lines += _wrapped(f"{other.row.procedure}: {other.row.reason}", "  ")
+            reasons.setdefault(other.row.reason, []).append(other.row.procedure)
+    for reason, names in reasons.items():
+        lines += _wrapped(f"{', '.join(names)}: {reason}", "  ")
     lines += ["", *finding_lines(result.findings)]
     return lines
 

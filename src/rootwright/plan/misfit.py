@@ -23,7 +23,11 @@ def explain(solver: Solver) -> Misfit:
     if block.size is None or block.size >= block.min_size:
         alone = solver.smallest_alone(i)
     memory, address, gap = _largest_gap(solver, i, before)
-    if alone is None:
+    contradictions = _contradictions(solver)
+    if contradictions:
+        needed = block.min_size if alone is None else alone
+        reason = "; ".join(contradictions)
+    elif alone is None:
         needed = max(block.size or 0, block.min_size)
         reason = f"{block.name} has no place on this part: {_why_nowhere(solver, i)}"
     else:
@@ -47,11 +51,27 @@ def _bytes(count: int) -> str:
     return "1 byte" if count == 1 else f"{count} bytes"
 
 
+def _contradictions(solver: Solver) -> list[str]:
+    """Return which pinned sizes are too small, and which differ where the procedure wants one size."""
+    short: dict[tuple[int, int], list[str]] = {}
+    for block in solver.blocks:
+        if block.size is not None and block.size < block.min_size:
+            short.setdefault((block.size, block.min_size - block.size), []).append(block.name)
+    found = []
+    for (size, more), names in short.items():
+        pinned = f"{names[0]} is" if len(names) == 1 else f"{' and '.join(names)} are each"
+        found.append(f"{pinned} pinned to {_bytes(size)}, content and growth need {more} more")
+    for group in solver.groups:
+        sized = [solver.blocks[i] for i in group.members if solver.blocks[i].size is not None]
+        if len({block.size for block in sized}) > 1:
+            sizes = " and ".join(f"{block.name} to {_bytes(block.size or 0)}" for block in sized)
+            found.append(f"{sizes} are pinned, but must have one size")
+    return found
+
+
 def _why_nowhere(solver: Solver, i: int) -> str:
     """Return why a block has no place even on an empty part."""
     block = solver.blocks[i]
-    if block.size is not None and block.size < block.min_size:
-        return f"its size is pinned to {_bytes(block.size)}, its content and growth need {block.min_size}"
     at = solver.pins.get(block.name)
     inside = [n for n in block.memories if at is not None and solver.spaces[n].memory.base <= at]
     inside = [n for n in inside if at is not None and at < solver.spaces[n].memory.end]

@@ -197,6 +197,8 @@ def find_limits(demand: Demand, outcome: Map | Misfit, row: Row, product: Produc
     found: list[Finding] = []
     if isinstance(outcome, Misfit):
         step = "choose another procedure or part"
+        if any(b.at is not None or b.size is not None for b in demand.blocks) and not demand.impossible:
+            step = "move or take out pins, or choose another procedure or part"
         if outcome.shrink_block is not None:
             image = demand.block(outcome.shrink_block).image
             what = outcome.shrink_block if image is None else f"image {image!r}"

@@ -97,10 +97,11 @@ def log_block(product: Product, name: str, role: BlockRole) -> Block:
 
 
 def log_wear(product: Product, name: str, records: float) -> Wear:
-    """Return what `records` appended records in one update do to a log of two sectors."""
+    """Return what `records` appended records in one update do to a log of two sectors, or of as many as are pinned."""
     sector = smallest_sector(product, record_memories(product))
     per_sector = max(1, sector // RECORD_BYTES)
-    return Wear(name, erases=records / per_sector / 2, writes=0.0, install_erases=0.0)
+    pinned = next((pin.size for pin in product.pins if pin.block == name and pin.size is not None), 0)
+    return Wear(name, erases=records / per_sector / max(2, pinned // sector), writes=0.0, install_erases=0.0)
 
 
 def common_blocks(product: Product, sizes: Mapping[str, int]) -> tuple[Block, ...]:
