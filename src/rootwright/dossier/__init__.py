@@ -1,1 +1,1 @@
-"""Claims and evidence as one self-contained page."""
+"""What an evaluator reads: the evidence, what is open, the assumptions, one page of HTML."""

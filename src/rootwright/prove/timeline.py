@@ -78,7 +78,10 @@ def draw_timeline(procedure: str, verdict: Verdict, *, key: str = "timeline") ->
         verdict: A verdict that does not hold.
         key: Starts every identifier in the picture; must differ where several pictures share a page.
     """
+    whole = shorten(verdict.story, most=len(verdict.story))
     columns = shorten(verdict.story)
+    skipped = len(whole) - len(columns)
+    omitted = f" Events 1 to {skipped} are not drawn." if skipped else ""
     scenes = [dict(happening.scene.areas) for happening, _ in columns]
     areas = [name for name in scenes[0] if any(scene[name] != scenes[0][name] for scene in scenes)]
     still = [name for name in scenes[0] if name not in areas]
@@ -86,7 +89,7 @@ def draw_timeline(procedure: str, verdict: Verdict, *, key: str = "timeline") ->
     body: list[str] = []
     top = float(TOP)
     for first in range(0, len(columns), COLUMNS):
-        band, high = _band(columns, first, areas, logs, top, key)
+        band, high = _band(columns, first, areas, logs, top, key, skipped)
         body += band
         top += high
     legend, legend_high = _legend(columns, areas, top + 4, key)
@@ -102,7 +105,7 @@ def draw_timeline(procedure: str, verdict: Verdict, *, key: str = "timeline") ->
         f'<text class="tl-ink tl-head" x="16" y="28">{escape(procedure)}: {escape(verdict.words)}</text>',
         f'<text class="tl-ink" x="16" y="50">{escape(verdict.what)}. Broken claim: {escape(verdict.claim)}.</text>',
         f'<text class="tl-soft" x="16" y="70">{escape(verdict.level.describe())}. Flash is shown after each event; '
-        "a heavy edge marks what the event changed.</text>",
+        f"a heavy edge marks what the event changed.{omitted}</text>",
         *body,
         *legend,
     ]
@@ -114,7 +117,13 @@ def draw_timeline(procedure: str, verdict: Verdict, *, key: str = "timeline") ->
 
 
 def _band(
-    columns: tuple[tuple[Happening, int], ...], first: int, areas: list[str], logs: list[str], top: float, key: str
+    columns: tuple[tuple[Happening, int], ...],
+    first: int,
+    areas: list[str],
+    logs: list[str],
+    top: float,
+    key: str,
+    skipped: int,
 ) -> tuple[list[str], float]:
     """Draw up to six columns; return the parts and how high they are."""
     shown = columns[first : first + COLUMNS]
@@ -138,7 +147,7 @@ def _band(
     for number, ((happening, _), lines) in enumerate(zip(shown, texts, strict=True)):
         x = LEFT + COLUMN * number
         before = columns[first + number - 1][0] if first + number else None
-        parts.append(_heading(x, top, first + number + 1, happening.kind))
+        parts.append(_heading(x, top, skipped + first + number + 1, happening.kind))
         for row, line in enumerate(lines):
             parts.append(f'<text class="tl-ink" x="{x}" y="{top + 32 + row * LINE:.0f}">{escape(line)}</text>')
         if happening.kind == "cut":

@@ -1,0 +1,168 @@
+"""All stages run on one product, with the digests of every file they read: the evidence of a dossier."""
+
+from __future__ import annotations
+
+import hashlib
+import shlex
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+
+from rootwright import __version__
+from rootwright.describe.loading import load_product, profile_names, profile_text
+from rootwright.describe.product import Product
+from rootwright.device.procedures.naming import is_own_procedure
+from rootwright.dossier.evidence import Evidence, NotDone, SignedRelease, TestedFile
+from rootwright.errors import ImageError, ReleaseRefused, RootwrightError
+from rootwright.keys.file import load_signer, make_demo_key
+from rootwright.pipeline import ReleaseInputs, plan_product, prove_product, read_release_inputs
+from rootwright.plan.root_of_trust import find_gaps, judge_part
+from rootwright.prove.proof import Proof
+from rootwright.prove.trials import TrialReport, run_trials
+from rootwright.release.build import build_release
+from rootwright.suit.inspection import inspect_envelope
+
+Stage = Callable[[str], None]
+Progress = Callable[[str, int], None]
+
+
+def assure_product(product_file: Path, *, on_stage: Stage | None = None, progress: Progress | None = None) -> Evidence:
+    """Return what every stage says of a product; the same files give the same evidence.
+
+    Nothing is written but a demonstration key that is not there yet. A stage that cannot run because an earlier one
+    refused is reported as not done, never as passed.
+
+    Args:
+        product_file: The product file; other files are found beside it.
+        on_stage: Called with the name of each stage before it runs, for the edge to show and to time.
+        progress: Called now and then with a procedure's name and the number of states found.
+
+    Raises:
+        RootwrightError: The product cannot be read or planned, or a file changed while it was tested.
+    """
+    enter = on_stage or (lambda _: None)
+    folder = product_file.parent
+    enter("check")
+    product = load_product(product_file)
+    files = digest_files(product, product_file)
+    part, gaps = judge_part(product.chip), find_gaps(product)
+    enter("plan")
+    plan = plan_product(product, folder)
+    enter("release")
+    inputs = _read_inputs(product, folder)
+    release = inputs if isinstance(inputs, NotDone) else _release(product, folder, inputs)
+    proofs: tuple[Proof, ...] = ()
+    for name in [p.demand.traits.name for p in plan.plans if p.map is not None]:
+        enter(f"prove {name}")
+        proofs += prove_product(product, folder, plan, names=(name,), progress=progress)
+    enter("trials")
+    trials = inputs if isinstance(inputs, NotDone) else _trials(product, inputs)
+    enter("digests")
+    made = _made_files(release)
+    if digest_files(product, product_file) != files:
+        raise ImageError(
+            "a file of the product changed while it was tested",
+            where=str(product_file),
+            next_step="run again when nothing writes to it",
+        )
+    return Evidence(
+        version=__version__,
+        command=f"rootwright assure {shlex.quote(product_file.name)} --out dossier",
+        product=product,
+        files=(*files, *made),
+        part=part,
+        gaps=gaps,
+        plan=plan,
+        proofs=proofs,
+        release=release,
+        trials=trials,
+    )
+
+
+def _read_inputs(product: Product, folder: Path) -> ReleaseInputs | NotDone:
+    try:
+        return read_release_inputs(product, folder)
+    except ReleaseRefused as error:
+        return NotDone(error.found, error.where, error.next_step)
+
+
+def _release(product: Product, folder: Path, inputs: ReleaseInputs) -> SignedRelease | NotDone:
+    from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
+
+    if not product.keys:
+        return NotDone("the product names no key", "key", "add a [[key]] table")
+    key = product.keys[0]
+    path = folder / key.file
+    try:
+        if key.demo:
+            make_demo_key(path, key.algorithm)
+        signer = load_signer(path, key.algorithm, allow_demo=key.demo)
+        release = build_release(product, inputs.map, inputs.images, signer, like=inputs.like)
+    except RootwrightError as error:
+        return NotDone(error.found, str(key.file) if error.where == str(path) else error.where, error.next_step)
+    anchor = signer.public(name=key.name)
+    return SignedRelease(
+        release=release,
+        inspection=inspect_envelope(release.envelope, [anchor]),
+        key_name=key.name,
+        algorithm=key.algorithm,
+        key=hashlib.sha256(
+            signer.key.public_key().public_bytes(Encoding.DER, PublicFormat.SubjectPublicKeyInfo)
+        ).hexdigest(),
+        demo=key.demo,
+    )
+
+
+def _trials(product: Product, inputs: ReleaseInputs) -> TrialReport | NotDone:
+    try:
+        return run_trials(product, inputs.map, inputs.images, older=inputs.older, like=inputs.like)
+    except ReleaseRefused as error:
+        return NotDone(error.found, error.where, error.next_step)
+
+
+def digest_files(product: Product, product_file: Path) -> tuple[TestedFile, ...]:
+    """Return name, size and SHA-256 of every file that a product is made from; private keys are left out.
+
+    Raises:
+        OSError: A file cannot be read.
+    """
+    folder = product_file.parent
+    text = product_file.read_bytes()
+    found = [_tested(product_file.name, "product file", text), _part_file(text, folder)]
+    if is_own_procedure(product.update.procedure):
+        name = product.update.procedure.partition(":")[0] + ".py"
+        found.append(_tested(name, "update procedure of the product's own", (folder / name).read_bytes()))
+    named: dict[str, str] = {}
+    for image in product.images:
+        what = f"{image.name} {image.version}"
+        older = f"{image.name} {image.precursor_version or 'installed version'}".rstrip()
+        for file, use in (
+            (image.file, what),
+            (image.second_file, f"{what}, second slot"),
+            (image.precursor, f"{older}, installed version"),
+            (image.precursor_second, f"{older}, installed version, second slot"),
+        ):
+            if file is not None:
+                named.setdefault(str(file), use)
+    for keep in product.keep:
+        if keep.file is not None:
+            named.setdefault(str(keep.file), f"keep-area {keep.name}")
+    found += [_tested(name, use, (folder / name).read_bytes()) for name, use in named.items()]
+    return tuple(found)
+
+
+def _part_file(product_text: bytes, folder: Path) -> TestedFile:
+    chip = str(tomllib.loads(product_text.decode())["product"]["chip"]).strip()
+    if chip in profile_names():
+        return _tested(f"profile {chip}", "part, packaged with the tool", profile_text(chip).encode())
+    return _tested(chip, "part file", (folder / chip).read_bytes())
+
+
+def _made_files(release: SignedRelease | NotDone) -> tuple[TestedFile, ...]:
+    if isinstance(release, NotDone):
+        return ()
+    return tuple(_tested(name, "made here, part of the release", content) for name, content in release.release.files)
+
+
+def _tested(name: str, what: str, content: bytes) -> TestedFile:
+    return TestedFile(name, what, len(content), hashlib.sha256(content).hexdigest())
