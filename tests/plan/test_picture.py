@@ -10,7 +10,7 @@ from test_search import BANKED, BASE, KIB, block, demand
 
 from rootwright.layout.demand import BlockRole
 from rootwright.layout.map import Map
-from rootwright.plan.picture import BAR_HEIGHT, BAR_WIDTH, describe_map, draw_map, size_words
+from rootwright.plan.picture import BAR_HEIGHT, BAR_WIDTH, describe_map, draw_map, size_words, used_share
 from rootwright.plan.search import find_map
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -57,6 +57,34 @@ def test_what_is_used_is_hatched_to_its_share():
     _, root = drawn(wanted)
     widths = [float(r.get("width")) for r in root.iter(f"{SVG}rect") if (r.get("fill") or "").startswith("url(#h-keep")]
     assert BAR_WIDTH / 2 in widths
+
+
+def test_logs_and_lift_sectors_are_hatched_all_over_and_have_no_share():
+    plan, root = drawn(demand(block("lift", 1, BlockRole.LIFT), block("journal", 64, BlockRole.JOURNAL)))
+    widths = [float(r.get("width")) for r in root.iter(f"{SVG}rect") if (r.get("fill") or "").startswith("url(#h-log")]
+    assert widths.count(BAR_WIDTH) >= 2
+    assert "%" not in root.find(f"{SVG}desc").text
+    assert [used_share(region) for region in plan.regions] == [None, None]
+
+
+def test_long_names_do_not_run_into_what_is_enlarged():
+    name = "run:measurement-and-control-and-display"
+    wanted = demand(block("tiny", 64), block(name, 200 * KIB, BlockRole.SLOT), block("end", 8 * KIB))
+    _, root = drawn(wanted, chip_of((flash("flash", BASE, [(4096, 256)]),)))
+    (enlarged,) = [t for t in root.iter(f"{SVG}text") if "enlarged" in (t.text or "")]
+    label = next(t for t in root.iter(f"{SVG}text") if any(s.text == name for s in t.iter(f"{SVG}tspan")))
+    # Measured in a browser: a bold letter takes 7.6 pixels on average, one of the detail 6.4; addresses take 82.
+    end = float(label.get("x")) + 7.6 * len(name) + 8 + 6.4 * len("200 KiB, 100 % used")
+    assert end < float(enlarged.get("x")) - 82
+    assert float(root.get("viewBox").split()[2]) >= float(enlarged.get("x")) + 460
+
+
+def test_text_keeps_a_halo_of_the_papers_colour():
+    _, root = drawn()
+    style = root.find(f"{SVG}style").text
+    light, dark = style.split("@media (prefers-color-scheme:dark)")
+    for rules in (light, dark.split("@media print")[0]):
+        assert re.search(r"\.paper{fill:(#\w+)}", rules)[1] == re.search(r"\.halo{stroke:(#\w+)}", rules)[1]
 
 
 def test_dark_and_print_have_rules_of_their_own_and_hatches_tell_kinds_apart():

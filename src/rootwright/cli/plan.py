@@ -73,10 +73,12 @@ def report(result: PlanResult) -> list[str]:
 
 def map_lines(plan: Map, demand: Demand) -> list[str]:
     """Return the map as a table: addresses, size, sectors, use, protection."""
+    from rootwright.plan.picture import used_share
+
     head = ("memory", "block", "from", "to", "size", "sectors", "used", "protected")
     rows = [head]
     for region in plan.regions:
-        used = min(999, round(100 * region.used / region.size))
+        share = used_share(region)
         protected = "yes" if demand.block(region.block).write_protect else ""
         rows.append(
             (
@@ -86,7 +88,7 @@ def map_lines(plan: Map, demand: Demand) -> list[str]:
                 f"0x{region.end - 1:08X}",
                 size_text(region.size),
                 str(region.sectors),
-                f"{used} %",
+                "" if share is None else f"{share:.0%}".replace("%", " %"),
                 protected,
             )
         )

@@ -13,7 +13,7 @@ from rootwright.describe.chip import Chip
 from rootwright.layout.demand import BlockRole, Demand
 from rootwright.layout.map import Map, Region
 
-WIDTH = 1180
+LEAST_WIDTH = 1180
 BAR_TOP, BAR_HEIGHT = 118, 560
 BAR_WIDTH = 150
 SMALL = 19  # pixels below which a region has no room for its label
@@ -32,6 +32,8 @@ _KINDS: dict[BlockRole, str] = {
     BlockRole.KEYS: "keys",
     BlockRole.KEEP: "keep",
 }
+_ROLLING = frozenset({BlockRole.LIFT, BlockRole.JOURNAL, BlockRole.SELECTOR, BlockRole.REQUESTS, BlockRole.FLOOR})
+"""What fills all of its block in time and starts again: a share in use today would say nothing."""
 _WORDS = {
     "boot": "Boot stage, recovery image",
     "slot": "Slot that code runs from",
@@ -78,7 +80,7 @@ def draw_map(plan: Map, demand: Demand, chip: Chip, *, title: str = "") -> str:
 
     One figure per memory that holds blocks: the whole memory to scale, and beside it, where blocks are too small to
     label, the stretch that holds them at a larger scale. Inside each block the part in use today is hatched, the rest
-    is plain; a double edge marks write protection.
+    is plain, logs and lift sectors hatched all over; a double edge marks write protection.
 
     Args:
         plan: The map.
@@ -89,27 +91,30 @@ def draw_map(plan: Map, demand: Demand, chip: Chip, *, title: str = "") -> str:
     procedure = demand.traits.title[:1].lower() + demand.traits.title[1:]
     heading = f"{title + ', ' if title else ''}{chip.name}: memory map, {procedure}"
     memories = [m for m in chip.memories if any(r.memory == m.name for r in plan.regions)]
+    longest = max(_label_width(r, demand) for r in plan.regions)
+    zoom_x = max(664.0, 142 + BAR_WIDTH + 14 + longest + 106)
+    width = max(LEAST_WIDTH, round(zoom_x + BAR_WIDTH + 14 + longest))
     parts: list[str] = []
     top = 0
     for memory in memories:
         regions = [r for r in plan.regions if r.memory == memory.name]
         parts.append(f'<g transform="translate(0 {top})">')
-        parts += _draw_memory(memory.name, memory.base, memory.end, memory.banks, regions, demand)
+        parts += _draw_memory(memory.name, memory.base, memory.end, memory.banks, regions, demand, zoom_x)
         parts.append("</g>")
         top += BAR_TOP + BAR_HEIGHT
     kinds = [k for k in _WORDS if k == "free" or any(_KINDS[r.role] == k for r in plan.regions)]
-    parts += _legend(kinds, top + 34)
+    parts += _legend(kinds, top + 34, width)
     height = top + 110
     return "\n".join(
         [
-            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" role="img" '
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img" '
             'aria-labelledby="map-title map-desc" font-family="DejaVu Sans, Verdana, Helvetica, Arial, sans-serif" '
             'font-size="13">',
             f'<title id="map-title">{escape(heading)}</title>',
             f'<desc id="map-desc">{escape(describe_map(plan, demand))}</desc>',
             _style(),
             _definitions(kinds),
-            f'<rect class="paper" width="{WIDTH}" height="{height}"/>',
+            f'<rect class="paper" width="{width}" height="{height}"/>',
             f'<text class="ink head" x="28" y="40">{escape(heading)}</text>',
             *parts,
             "</svg>",
@@ -125,7 +130,7 @@ def describe_map(plan: Map, demand: Demand) -> str:
         protected = ", write-protected" if demand.block(region.block).write_protect else ""
         sentences.append(
             f"{region.block} ({region.role.value}) in {region.memory} from 0x{region.address:X} to "
-            f"0x{region.end - 1:X}, {size_words(region.size)}, {_used(region)} % in use{protected}."
+            f"0x{region.end - 1:X}, {size_words(region.size)}{_in_use(region, ' in use')}{protected}."
         )
     return " ".join(sentences)
 
@@ -144,9 +149,16 @@ def size_words(size: int) -> str:
     return f"{size / (1 << 20):.1f}".removesuffix(".0") + " MiB"
 
 
-def _used(region: Region) -> str:
-    share = 100 * region.used / region.size
-    return "under 1" if 0 < share < 0.5 else str(min(100, round(share)))
+def used_share(region: Region) -> float | None:
+    """Return which share of a region its content takes today, at most 1; None for logs and lift sectors."""
+    return None if region.role in _ROLLING else min(1.0, region.used / region.size)
+
+
+def _in_use(region: Region, word: str) -> str:
+    share = used_share(region)
+    if share is None:
+        return ""
+    return f", {'under 1' if 0 < share < 0.005 else round(100 * share)} %{word}"
 
 
 def _style() -> str:
@@ -158,7 +170,8 @@ def _style() -> str:
         + colours(0)
     )
     dark = (
-        ".paper{fill:#15181c}.ink{fill:#f0f0f0}.soft{fill:#bcc2c8}.line{stroke:#e4e4e4}.free{fill:#23282e}" + colours(1)
+        ".paper{fill:#15181c}.halo{stroke:#15181c}.ink{fill:#f0f0f0}.soft{fill:#bcc2c8}.line{stroke:#e4e4e4}.free{fill:#23282e}"
+        + colours(1)
     )
     return (
         "<style>"
@@ -166,6 +179,7 @@ def _style() -> str:
         ".head{font-size:19px;font-weight:bold}.name{font-weight:bold}.mono{font-family:DejaVu Sans Mono,Menlo,"
         "Consolas,monospace;font-size:12px}.line{fill:none}.tint{fill-opacity:.16}.thin{stroke-width:.8}"
         ".edge{stroke-width:1.2}.guard{stroke-width:3.2}.dash{stroke-dasharray:4 4;stroke-width:1}"
+        ".faint{stroke-opacity:.45}"
         ".hatch path{fill:none;stroke-width:1.7}.halo{paint-order:stroke;stroke-width:5;stroke-linejoin:round}"
         f"@media (prefers-color-scheme:dark){{{dark}}}"
         f"@media print{{{light}.paper{{fill:none}}}}"
@@ -186,14 +200,16 @@ def _definitions(kinds: list[str]) -> str:
     return f"<defs>{''.join(found)}</defs>"
 
 
-def _draw_memory(name: str, low: int, high: int, banks: int, regions: list[Region], demand: Demand) -> list[str]:
+def _draw_memory(
+    name: str, low: int, high: int, banks: int, regions: list[Region], demand: Demand, zoom_x: float
+) -> list[str]:
     strip = _Strip(low, high, 142, BAR_TOP, BAR_TOP + BAR_HEIGHT - 40)
     small = [r for r in regions if strip.height_of(r.end) - strip.height_of(r.address) < SMALL]
     out = [
         f'<text class="ink name" x="28" y="80">{escape(name)}, {size_words(high - low)} from 0x{low:08X}</text>',
     ]
     if small:
-        out += _zoom(strip, small, regions, demand)
+        out += _zoom(strip, small, regions, demand, zoom_x)
     out += _draw_strip(strip, regions, demand, {r.block for r in small})
     if banks == 2:
         middle = strip.height_of((low + high) // 2)
@@ -203,9 +219,8 @@ def _draw_memory(name: str, low: int, high: int, banks: int, regions: list[Regio
     return out
 
 
-def _zoom(strip: _Strip, small: list[Region], regions: list[Region], demand: Demand) -> list[str]:
+def _zoom(strip: _Strip, small: list[Region], regions: list[Region], demand: Demand, x: float) -> list[str]:
     """Draw what is small again, each stretch without a large block between as a strip with rows of its own height."""
-    x = 664.0
     start, end = min(r.address for r in small), max(r.end for r in small)
     shown = [r for r in regions if r.end > start and r.address < end]
     rows: list[tuple[Region | None, int, int]] = []
@@ -231,12 +246,12 @@ def _zoom(strip: _Strip, small: list[Region], regions: list[Region], demand: Dem
     a, b = strip.height_of(start), strip.height_of(end)
     right = strip.x + BAR_WIDTH
     out.append(
-        f'<path class="line dash" d="M{right} {a:.1f}L{x - 112:.1f} {strip.top}M{right} {b:.1f}'
+        f'<path class="line dash faint" d="M{right} {a:.1f}L{x - 112:.1f} {strip.top}M{right} {b:.1f}'
         f'L{x - 112:.1f} {strip.top + total:.1f}"/>'
     )
     for (shown_here, first, last), height in zip(rows, wanted, strict=True):
         tall = height * scale
-        out.append(f'<text class="soft mono" x="{x - 10:.0f}" y="{y + 12:.1f}" text-anchor="end">0x{first:08X}</text>')
+        out.append(f'<text class="soft mono" x="{x - 10:.0f}" y="{y + 4:.1f}" text-anchor="end">0x{first:08X}</text>')
         if shown_here is None:
             out.append(f'<rect class="free" x="{x:.1f}" y="{y:.1f}" width="{BAR_WIDTH}" height="{tall:.1f}"/>')
             out.append(_frame(x, y, tall, "edge"))
@@ -245,7 +260,7 @@ def _zoom(strip: _Strip, small: list[Region], regions: list[Region], demand: Dem
             out += _box(shown_here, x, y, tall, demand)
             out.append(_region_label(shown_here, x + BAR_WIDTH + 14, y + tall / 2, demand))
         y += tall
-    out.append(f'<text class="soft mono" x="{x - 10:.0f}" y="{y + 12:.1f}" text-anchor="end">0x{end:08X}</text>')
+    out.append(f'<text class="soft mono" x="{x - 10:.0f}" y="{y + 4:.1f}" text-anchor="end">0x{end:08X}</text>')
     return out
 
 
@@ -278,7 +293,8 @@ def _draw_strip(strip: _Strip, regions: list[Region], demand: Demand, unlabelled
 
 def _box(region: Region, x: float, y: float, tall: float, demand: Demand) -> list[str]:
     kind = _KINDS[region.role]
-    used = BAR_WIDTH * min(1.0, region.used / region.size)
+    share = used_share(region)
+    used = BAR_WIDTH * (1.0 if share is None else share)
     out = [
         f'<g><title>{escape(region.block)}</title><rect class="f-{kind} tint" x="{x:.1f}" y="{y:.1f}" '
         f'width="{BAR_WIDTH}" height="{tall:.1f}"/>'
@@ -302,8 +318,17 @@ def _frame(x: float, y: float, tall: float, weight: str) -> str:
 
 
 def _region_label(region: Region, x: float, y: float, demand: Demand) -> str:
+    return _label(x, y, region.block, _detail(region, demand), "name")
+
+
+def _detail(region: Region, demand: Demand) -> str:
     lock = ", protected" if demand.block(region.block).write_protect else ""
-    return _label(x, y, region.block, f"{size_words(region.size)}, {_used(region)} % used{lock}", "name")
+    return f"{size_words(region.size)}{_in_use(region, ' used')}{lock}"
+
+
+def _label_width(region: Region, demand: Demand) -> float:
+    """Return about how many pixels a region's label takes: bold 13 px letters, then 12 px ones."""
+    return 8.0 * len(region.block) + 8 + 6.7 * len(_detail(region, demand))
 
 
 def _label(x: float, y: float, name: str, detail: str, weight: str) -> str:
@@ -313,12 +338,12 @@ def _label(x: float, y: float, name: str, detail: str, weight: str) -> str:
     )
 
 
-def _legend(kinds: list[str], y: float) -> list[str]:
+def _legend(kinds: list[str], y: float, width: int) -> list[str]:
     out, x = [], 28.0
     for kind in [*kinds, "guard"]:
         words = _WORDS.get(kind, "Write protection")
         wide = 42 + 7.4 * len(words) + 24
-        if x + wide > WIDTH - 20:
+        if x + wide > width - 20:
             x, y = 28.0, y + 30
         if kind == "guard":
             out.append(f'<path class="line guard" d="M{x + 6:.0f} {y:.0f}v20M{x + 22:.0f} {y:.0f}v20"/>')
@@ -332,7 +357,7 @@ def _legend(kinds: list[str], y: float) -> list[str]:
         out.append(f'<text class="ink" x="{x + 38:.0f}" y="{y + 15:.0f}">{words}</text>')
         x += wide
     words = "Hatched: in use today. Plain: room to grow."
-    if x + 7.4 * len(words) > WIDTH - 20:
+    if x + 7.4 * len(words) > width - 20:
         x, y = 28.0, y + 30
     out.append(f'<text class="soft" x="{x:.0f}" y="{y + 15:.0f}">{words}</text>')
     return out
