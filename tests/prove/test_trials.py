@@ -11,7 +11,6 @@ from typing import Any
 import pytest
 
 from consumer_samples import Sample, make_sample
-from rootwright.cli.release import _find_map, _read_images
 from rootwright.cose.keys import Verifier
 from rootwright.describe.chip import Architecture, BlankRead
 from rootwright.describe.loading import load_product
@@ -19,6 +18,7 @@ from rootwright.describe.product import PayloadPlace, Procedure
 from rootwright.device.consumer import Consumer, DeviceState, Fetch, FlashStore, Place, Report, Settings, Verdict
 from rootwright.device.consumer.store import View
 from rootwright.layout.map import Region
+from rootwright.pipeline import read_release_inputs
 from rootwright.prove.trials import TRIALS, Status, Subject, TrialReport, make_subject, run_trials
 from rootwright.prove.trials.run import run_trial
 from rootwright.release.build import build_release
@@ -74,16 +74,15 @@ def test_the_reference_passes_on_other_products(form: dict[str, Any]) -> None:
 def test_the_demo_product_passes_and_its_release_goes_in(repository: Path) -> None:
     folder = repository / "demo" / "river-gauge"
     product = load_product(folder / "product.toml")
-    images = _read_images(product, folder)
-    memory_map = _find_map(product, images, "product")
-    own = {image.name: images[image.name] for image in product.updatable_images}
+    inputs = read_release_inputs(product, folder)
+    memory_map, own = inputs.map, inputs.images
     subject = make_subject(product, memory_map, own)
     released = build_release(product, memory_map, own, subject.stranger)
     anchors: list[Verifier] = [subject.stranger.public(name="release")]
-    report = run_trials(product, memory_map, own, released=released, anchors=anchors)
+    report = run_trials(product, memory_map, own, older=inputs.older, released=released, anchors=anchors)
     assert _failures(report) == {}
     assert [trial.id for trial in report.trials[:2]] == ["genuine", "released"]
-    assert report == run_trials(product, memory_map, own, released=released, anchors=anchors)
+    assert report == run_trials(product, memory_map, own, older=inputs.older, released=released, anchors=anchors)
     wrong = run_trials(product, memory_map, own, released=released, anchors=[subject.signer.public()])
     assert set(_failures(wrong)) == {"released"}
 
@@ -211,6 +210,9 @@ class TakesParts(Consumer):
     def require_received(self, store: FlashStore) -> None:
         pass
 
+    def require_moved(self, store: FlashStore) -> None:
+        pass
+
     def validate(self, authenticated: AuthenticatedManifest, store: FlashStore) -> None:
         pass
 
@@ -226,10 +228,6 @@ class DoesNotValidate(Consumer):
 
 
 class DoesNotCheckAtStart(Consumer):
-    def validate(self, authenticated: AuthenticatedManifest, store: FlashStore) -> None:
-        if store.view is View.OFFER:
-            super().validate(authenticated, store)
-
     def start(self, device: DeviceState) -> Report:
         report = super().start(device)
         if not report.is_refused or device.pending is None:
@@ -291,6 +289,37 @@ class _Overruns(FlashStore):
 class _TakesMore(FlashStore):
     def require_no_more(self, content: bytes, size: int) -> None:
         pass
+
+
+class _MovesUntested(FlashStore):
+    """The boot stage moves whatever it is told to, from wherever it lies."""
+
+    def require_movable(self, component: ComponentIdentifier, source: ComponentIdentifier, place: Place) -> None:
+        self.measured.setdefault(source, self.received.get(source, 0))
+
+
+class _ReceivesAnywhere(FlashStore):
+    def require_receiving(self, component: ComponentIdentifier, place: Place) -> None:
+        pass
+
+
+class RehearsesNothing(Consumer):
+    """Finds out what a manifest does by doing it, when the boot stage runs."""
+
+    def rehearse(self, authenticated: AuthenticatedManifest, store: FlashStore) -> None:
+        pass
+
+
+class ForgetsToFlip(Consumer):
+    """Starts whatever bank is mapped low, as it was."""
+
+    def make_store(self, device: DeviceState, fetch: Fetch, view: View) -> FlashStore:
+        class Weak(FlashStore):
+            def run(self) -> None:
+                super().run()
+                self.device = replace(self.device, running=device.running)
+
+        return Weak(device, fetch, view)
 
 
 class _BlindBehind(FlashStore):
@@ -365,6 +394,8 @@ def _subject(form: str) -> Subject:
             "detached": {},
             "integrated": {"place": PayloadPlace.INTEGRATED},
             "two links": {"procedure": Procedure.EITHER_SLOT},
+            "copied": {"procedure": Procedure.COPY_OVER},
+            "two banks": {"procedure": Procedure.BANK_FLIP},
         }
         sample = make_sample(**forms[form])
         SUBJECTS[form] = make_subject(sample.product, sample.memory_map, sample.images)
@@ -407,6 +438,12 @@ WEAK: list[tuple[type[Consumer], str, set[str]]] = [
     (_with_store(_AnyDigest), "detached", {"altered-payload", "altered-last-payload", "redirected-to-older",
                                            "wrong-precursor", "waiting-image"}),
     (_with_store(_NoPrecursor), "detached", {"wrong-precursor"}),
+    (_with_store(_MovesUntested), "detached", {"moved-twice", "wrong-source", "moved-untested"}),
+    (_with_store(_MovesUntested), "copied", {"moved-twice", "wrong-source", "moved-untested"}),
+    (_with_store(_ReceivesAnywhere), "detached", {"received-where-it-runs"}),
+    (RehearsesNothing, "detached", {"no-validation", "nothing-started", "not-moved", "second-digest"}),
+    (RehearsesNothing, "copied", {"not-moved", "moved-untested", "second-digest"}),
+    (ForgetsToFlip, "two banks", {"genuine"}),
     (RefusesEverything, "detached", {"genuine", "genuine-severed", "right-precursor"}),
 ]  # fmt: skip
 

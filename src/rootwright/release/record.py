@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
-import hashlib
 import json
 import os
 from collections.abc import Iterator
@@ -63,7 +62,7 @@ def _require_next(folder: Path, release: Release) -> list[dict[str, Any]]:
         return entries
     last = entries[-1]
     if release.sequence == last["sequence"] and last["state"] == BEGUN:
-        if last["files"] == _files(release):
+        if last["files"] == release.file_list:
             return entries[:-1]
         raise ReleaseRefused(
             f"sequence number {release.sequence} was begun with other bytes, which devices may have seen",
@@ -105,15 +104,8 @@ def _identity(release: Release) -> dict[str, str]:
     return {"vendor": uuid_text(release.vendor), "class": uuid_text(release.class_id)}
 
 
-def _files(release: Release) -> list[dict[str, Any]]:
-    return [
-        {"name": name, "size": len(content), "sha256": hashlib.sha256(content).hexdigest()}
-        for name, content in release.files
-    ]
-
-
 def _write_record(folder: Path, release: Release, before: list[dict[str, Any]], state: str) -> None:
-    entry = {"sequence": release.sequence, "state": state, "files": _files(release)}
+    entry = {"sequence": release.sequence, "state": state, "files": release.file_list}
     text = json.dumps({**_identity(release), "releases": [*before, entry]}, indent=2, sort_keys=True)
     _write_whole(folder / RECORD_NAME, text.encode() + b"\n")
 

@@ -1,7 +1,8 @@
 """The firmware consumer: a reference device that takes updates the strict way, on byte images of a planned map.
 
 `consume` is what the running firmware does with an offered envelope, `start` what the boot stage does with an accepted
-one, `keep` and `put_back` how a trial ends. How images move under power cuts is not modelled
+one, `keep` and `put_back` how a trial ends. A manifest's payload-fetch belongs to the first; its install section to the
+second, where images are copied or swapped, else to the first. How images move under power cuts is not modelled
 here: the explorer in `rootwright.prove` does that.
 """
 

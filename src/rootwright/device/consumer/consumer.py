@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from rootwright.device.consumer.report import Report, Verdict, refusal
 from rootwright.device.consumer.state import DeviceState, Installed, Settings
-from rootwright.device.consumer.store import Fetch, FlashStore, View
+from rootwright.device.consumer.store import Fetch, FlashStore, View, put_back_images
 from rootwright.errors import FormatError, VerificationError
 from rootwright.suit.authentication import AuthenticatedManifest, authenticate
 from rootwright.suit.check import check_payload
@@ -30,9 +30,7 @@ from rootwright.suit.structures import (
 )
 from rootwright.suit.words import command_word, manifest_word, parameter_word
 
-#: Sections in which a payload may be fetched.
-_FETCHING = frozenset({ManifestKey.PAYLOAD_FETCH, ManifestKey.INSTALL})
-#: Commands that the device offers anywhere; fetch and invoke have sections of their own.
+#: Commands that the device offers anywhere; those that write or start something have sections of their own.
 _OFFERED = frozenset(
     {
         Condition.VENDOR_IDENTIFIER,
@@ -82,9 +80,9 @@ class Consumer:
             if self.is_installed(authenticated, device):
                 return self._report("offer", Verdict.NOTHING_TO_DO, store, authenticated, device=device)
             self.require_acceptable(authenticated, device)
-            self.execute(authenticated, store, (ManifestKey.PAYLOAD_FETCH, ManifestKey.INSTALL))
+            self.execute(authenticated, store, self.fetching(device.settings))
             self.require_received(store)
-            self.validate(authenticated, store)
+            self.rehearse(authenticated, store)
             # Only what is authentic is looked into.
             for place in device.settings.places:
                 store.require_linked_here(place)
@@ -95,23 +93,21 @@ class Consumer:
         return self._report("offer", Verdict.ACCEPTED, store, authenticated, device=accepted)
 
     def start(self, device: DeviceState) -> Report:
-        """Return how the boot stage starts what was accepted: everything is checked again where it lies.
+        """Return how the boot stage starts what was accepted: it is rehearsed again as it lies, then done.
 
         On refusal the old images run on, the accepted envelope is dropped, and no slot that runs was written. A device
         without a second place for an image has nothing to go back to: it waits for the loader.
         """
-        store = self.make_store(device, lambda uri: None, View.RECEIVED)
+        store = self.make_store(device, lambda uri: None, View.REHEARSAL)
         if device.pending is None:
             return self._report("start", Verdict.NOTHING_TO_DO, store, None, device=device)
         authenticated: AuthenticatedManifest | None = None
         try:
             authenticated = self.authenticate(device.pending, device.settings)
             self.require_acceptable(authenticated, replace(device, pending=None))
-            self.validate(authenticated, store)
-            self.require_start(authenticated, store)
-            store.move()
-            store.view = View.RUNNING
-            outcome = self.execute(authenticated, store, INVOCATION)
+            self.rehearse(authenticated, store)
+            store.run()
+            outcome = self.execute(authenticated, store, (*self.moving(device.settings), *INVOCATION))
         except Refused as refused:
             dropped = replace(store.device, pending=None)
             return self._report("start", Verdict.REFUSED, store, authenticated, refused, device=dropped)
@@ -204,9 +200,9 @@ class Consumer:
     def require_rights(self, authenticated: AuthenticatedManifest, settings: Settings) -> None:
         """Refuse components that none of the signers may sign for (RFC 9124 section 4.3.13)."""
         names = {signature.anchor for signature in authenticated.signatures}
-        rights = [anchor.components for anchor in settings.anchors if anchor.verifier.name in names]
+        signed = [anchor for anchor in settings.anchors if anchor.verifier.name in names]
         for component in authenticated.manifest.components:
-            if not any(right is None or component in right for right in rights):
+            if not any(anchor.may_sign(component) for anchor in signed):
                 text = f"{', '.join(sorted(names))} may not sign for component {_path(component)}"
                 raise Refused(Reason.COMPONENT_UNAUTHORISED, "no-right", text)
 
@@ -220,27 +216,31 @@ class Consumer:
         require_structure(authenticated.manifest, sections, limits=settings.limits)
         for section, sequence in {SHARED_SECTION: authenticated.manifest.shared, **sections}.items():
             offered: set[int] = set(_OFFERED)
-            if section in _FETCHING:
+            parameters: set[int] = set(_PARAMETERS)
+            if section == self.fetching(settings)[-1]:
                 offered.add(Directive.FETCH)
+            if section in self.moving(settings):
+                offered.add(Directive.SWAP if settings.exchanges else Directive.COPY)
+                parameters.add(Parameter.SOURCE_COMPONENT)
             if section == ManifestKey.INVOKE:
                 offered.add(Directive.INVOKE)
             for command in sequence:
-                self._require_command(section, command, offered)
+                self._require_command(section, command, offered, parameters)
 
-    def _require_command(self, section: ManifestKey, command: Command, offered: set[int]) -> None:
+    def _require_command(self, section: ManifestKey, command: Command, offered: set[int], parameters: set[int]) -> None:
         record = Record(section, command.offset, 0, int(command.number), passed=False)
         if command.number not in offered:
             text = f"{command_word(int(command.number))} is not offered in this place of {manifest_word(section)}"
             raise Refused(Reason.COMMAND_UNSUPPORTED, "command-not-offered", text, record)
         if isinstance(command, OverrideParameters):
             for number, _ in command.parameters:
-                if number not in _PARAMETERS:
+                if number not in parameters:
                     text = f"{parameter_word(number)} is not used by this device"
                     raise Refused(Reason.PARAMETER_UNSUPPORTED, "parameter-not-offered", text, record)
         if isinstance(command, TryEach):
             for sequence in command.sequences:
                 for inner in sequence:
-                    self._require_command(section, inner, set(_IN_ALTERNATIVES))
+                    self._require_command(section, inner, set(_IN_ALTERNATIVES), parameters)
 
     def require_whole_set(self, authenticated: AuthenticatedManifest, settings: Settings) -> None:
         """Refuse components the device lacks, and a part of the images that belong together."""
@@ -249,9 +249,9 @@ class Consumer:
             if settings.find_place(component) is None:
                 text = f"component {_path(component)} is not one of this device"
                 raise Refused(Reason.COMPONENT_UNSUPPORTED, "unknown-component", text)
-        for place in settings.places:
-            if place.component not in named:
-                text = f"component {place.component[0].decode()} is missing; its images are released together"
+        for component in settings.components:
+            if component not in named:
+                text = f"component {_path(component)} is missing; the device's images are released together"
                 raise Refused(Reason.COMPONENT_UNSUPPORTED, "incomplete-set", text)
 
     def require_payloads_covered(
@@ -275,6 +275,37 @@ class Consumer:
 
     # Acting
 
+    def fetching(self, settings: Settings) -> tuple[ManifestKey, ...]:
+        """Return the sections that an offer executes; the last one receives images.
+
+        Into staging they are received while the old ones run. Where the install section receives them, as into the slot
+        that does not run, the section before it can only test.
+        """
+        return (ManifestKey.PAYLOAD_FETCH,) if settings.is_staged else (ManifestKey.PAYLOAD_FETCH, ManifestKey.INSTALL)
+
+    def moving(self, settings: Settings) -> tuple[ManifestKey, ...]:
+        """Return the sections in which the boot stage copies or swaps."""
+        return (ManifestKey.INSTALL,) if settings.is_staged else ()
+
+    def rehearse(self, authenticated: AuthenticatedManifest, store: FlashStore) -> None:
+        """Refuse a manifest that would not hold to its end, before anything that runs is written.
+
+        Moves are noted and not made, so that each run component is read where its new image lies.
+        """
+        store.rehearse()
+        self.execute(authenticated, store, self.moving(store.device.settings))
+        self.require_moved(store)
+        self.validate(authenticated, store)
+        self.require_start(authenticated, store)
+        store.forget()
+
+    def require_moved(self, store: FlashStore) -> None:
+        """Refuse a manifest that leaves an old image in a new set."""
+        for place in store.device.settings.places:
+            if place.staging is not None and place.component not in store.moved:
+                text = f"component {_path(place.component)} keeps its old image"
+                raise Refused(Reason.OPERATION_FAILED, "not-moved", text)
+
     def execute(
         self, authenticated: AuthenticatedManifest, store: FlashStore, sections: tuple[ManifestKey, ...]
     ) -> Outcome:
@@ -288,8 +319,8 @@ class Consumer:
     def require_received(self, store: FlashStore) -> None:
         """Refuse a manifest that left a component without its new image."""
         for place in store.device.settings.places:
-            if place.component not in store.received:
-                text = f"component {place.component[0].decode()} received no image"
+            if place.receiving not in store.received:
+                text = f"component {_path(place.receiving)} received no image"
                 raise Refused(Reason.OPERATION_FAILED, "not-received", text)
 
     def validate(self, authenticated: AuthenticatedManifest, store: FlashStore) -> None:
@@ -298,7 +329,7 @@ class Consumer:
         self.execute(authenticated, store, (ManifestKey.VALIDATE,))
         for place in store.device.settings.places:
             if place.component not in store.measured:
-                text = f"suit-validate does not test the image of component {place.component[0].decode()}"
+                text = f"suit-validate does not test the image of component {_path(place.component)}"
                 raise Refused(Reason.CONDITION_FAILED, "not-validated", text)
 
     def require_start(self, authenticated: AuthenticatedManifest, store: FlashStore) -> None:
@@ -306,7 +337,6 @@ class Consumer:
         outcome = self.execute(authenticated, store, INVOCATION)
         if not outcome.invoked:
             raise Refused(Reason.OPERATION_FAILED, "nothing-started", "the manifest starts no component")
-        store.started.clear()
 
     def _report(
         self,
@@ -319,7 +349,9 @@ class Consumer:
         device: DeviceState,
         outcome: Outcome | None = None,
     ) -> Report:
-        reason = refused.reason if refused else Reason.OK
+        # What was received starts after a restart: 12, invoke pending.
+        success = Reason.INVOKE_PENDING if verdict is Verdict.ACCEPTED else Reason.OK
+        reason = refused.reason if refused else success
         return Report(
             step,
             verdict,
@@ -355,9 +387,7 @@ def put_back(device: DeviceState) -> DeviceState:
     """Return the device after a failed trial: the old images run again. Without a trial nothing changes."""
     if device.before is None:
         return device
-    store = FlashStore(device, lambda uri: None, View.RUNNING)
-    store.move()
-    return replace(store.device, installed=device.before, before=None)
+    return replace(put_back_images(device), installed=device.before, before=None)
 
 
 def _path(component: ComponentIdentifier) -> str:

@@ -11,6 +11,15 @@ from rootwright.describe.chip import Architecture, BlankRead, Memory
 from rootwright.describe.product import ImageRole, Procedure, Product
 from rootwright.errors import PlanError
 from rootwright.layout.map import Map, Region
+from rootwright.release.shape import (
+    EXCHANGES,
+    STAGED,
+    TWO_SLOTS,
+    erased_byte,
+    find_shape,
+    run_component,
+    stage_component,
+)
 from rootwright.suit.identifiers import class_identifier, vendor_identifier
 from rootwright.suit.structure_check import Limits
 from rootwright.suit.structures import ComponentIdentifier
@@ -20,19 +29,24 @@ from rootwright.suit.structures import ComponentIdentifier
 class Anchor:
     """A trust anchor, and the components that its holder may sign for; None means all of the device's.
 
-    Source: RFC 9124 section 4.3.13, access control by the device's own table, not by the manifest.
+    A right covers every component whose identifier begins with it: `(b"radio",)` is the radio stack where it runs and
+    where it waits. Source: RFC 9124 section 4.3.13, access control by the device's own table, not by the manifest.
     """
 
     verifier: Verifier
     components: frozenset[ComponentIdentifier] | None = None
 
+    def may_sign(self, component: ComponentIdentifier) -> bool:
+        """Whether the holder may sign for a component."""
+        return self.components is None or any(component[: len(right)] == right for right in self.components)
+
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where one component lives.
+    """Where one image lives.
 
     Attributes:
-        component: Its identifier in manifests.
+        image: Its name.
         slots: The regions that its code may run from, by slot number: one, or two.
         staging: Where a new image is received, where the procedure has staging.
         linked: For each slot the address of the region that its images are linked for (a flipped bank is mapped low).
@@ -40,12 +54,22 @@ class Place:
         trailer: Bytes that the boot stage keeps behind the image.
     """
 
-    component: ComponentIdentifier
+    image: str
     slots: tuple[Region, ...]
     staging: Region | None
     linked: tuple[int, ...]
     has_vectors: bool
     trailer: int = 0
+
+    @property
+    def component(self) -> ComponentIdentifier:
+        """The identifier, in manifests, of the image where it runs; with two slots, of the slot that is meant."""
+        return run_component(self.image)
+
+    @property
+    def receiving(self) -> ComponentIdentifier:
+        """The identifier of the component that a new image is fetched into."""
+        return self.component if self.staging is None else stage_component(self.image)
 
     def runs_in(self, running: int) -> Region:
         """Return the region that runs while slot `running` is chosen."""
@@ -74,6 +98,7 @@ class Settings:
 
     Attributes:
         procedure: Name of the update procedure.
+        shape: The procedure of ours that it is, or whose manner its releases have.
         memories: The part's memories that the map uses.
         tries_first: Whether new images first run on trial, with a way back to the old ones.
         envelope_bytes: The largest envelope taken: all images and 64 KiB.
@@ -84,6 +109,7 @@ class Settings:
     class_id: bytes
     anchors: tuple[Anchor, ...]
     procedure: str
+    shape: Procedure
     places: tuple[Place, ...]
     memories: tuple[Memory, ...]
     tries_first: bool
@@ -95,9 +121,29 @@ class Settings:
         """Whether a new image is written over the one slot, while a loader or a recovery image runs."""
         return any(place.staging is None and len(place.slots) == 1 for place in self.places)
 
+    @property
+    def is_staged(self) -> bool:
+        """Whether new images wait in staging for the boot stage to copy or exchange them."""
+        return self.shape in STAGED
+
+    @property
+    def exchanges(self) -> bool:
+        """Whether staged and running images trade places."""
+        return self.shape in EXCHANGES
+
+    @property
+    def flips(self) -> bool:
+        """Whether a settings word says which bank is mapped low."""
+        return self.shape is Procedure.BANK_FLIP
+
+    @property
+    def components(self) -> tuple[ComponentIdentifier, ...]:
+        """All components of the device."""
+        return tuple(c for place in self.places for c in dict.fromkeys((place.component, place.receiving)))
+
     def find_place(self, component: ComponentIdentifier) -> Place | None:
-        """Return where a component lives; None where the device has no such component."""
-        return next((place for place in self.places if place.component == component), None)
+        """Return where a component's image lives; None where the device has no such component."""
+        return next((place for place in self.places if component in (place.component, place.receiving)), None)
 
     def memory(self, name: str) -> Memory:
         """Return the memory called `name`."""
@@ -157,6 +203,7 @@ def make_device(
     images: Mapping[str, bytes],
     floor: int | None = None,
     machine: str | None = None,
+    like: str | None = None,
 ) -> DeviceState:
     """Return a device of a product, as it leaves the factory with some version's images installed.
 
@@ -170,23 +217,25 @@ def make_device(
         images: Content of each updatable image that runs, by image name.
         floor: Lowest sequence number accepted; by default the installed one.
         machine: "arm" or "riscv" where the firmware files say so; by default as the part's architecture.
+        like: For a procedure of the user's own, which of ours it is like; see `find_shape`.
 
     Raises:
-        PlanError: The map lacks a slot of an updatable image, or an image does not fit its slot.
+        ReleaseRefused: The map lacks a region of an updatable image.
+        PlanError: An image does not fit its slot.
     """
+    shape = find_shape(product, memory_map, like)
     arm = machine == "arm" if machine else product.chip.architecture is not Architecture.RV32
     regions = {region.block: region for region in memory_map.regions}
     places = []
     for spec in product.updatable_images:
-        slots = [regions[name] for name in (f"run:{spec.name}", f"second:{spec.name}") if name in regions]
-        if not slots:
-            raise PlanError(f"the map has no slot for image {spec.name!r}", where=memory_map.procedure)
-        flipped = memory_map.procedure == Procedure.BANK_FLIP
+        blocks = ("run", "second") if shape in TWO_SLOTS else ("run",)
+        slots = [regions[f"{block}:{spec.name}"] for block in blocks]
+        flipped = shape is Procedure.BANK_FLIP
         places.append(
             Place(
-                component=(spec.name.encode(),),
+                image=spec.name,
                 slots=tuple(slots),
-                staging=regions.get(f"stage:{spec.name}"),
+                staging=regions[f"stage:{spec.name}"] if shape in STAGED else None,
                 linked=tuple((slots[0] if flipped else slot).address for slot in slots),
                 has_vectors=arm and spec.role is ImageRole.APPLICATION,
                 trailer=spec.trailer_bytes,
@@ -201,11 +250,12 @@ def make_device(
         class_identifier(vendor, product.class_name),
         tuple(anchors),
         memory_map.procedure,
+        shape,
         tuple(places),
         memories,
-        tries_first=product.update.trial and _has_way_back(memory_map, places),
+        tries_first=product.update.trial and shape in (*EXCHANGES, *TWO_SLOTS),
         envelope_bytes=capacity + (64 << 10),
-        limits=Limits(commands=512, components=16),
+        limits=Limits(commands=max(512, 64 * len(places)), components=max(16, 2 * len(places))),
     )
     flash = {memory.name: bytes([erased_byte(memory)]) * memory.size for memory in memories}
     device = DeviceState(settings, flash, installed.sequence if floor is None else floor, installed)
@@ -215,22 +265,8 @@ def make_device(
             device = device.write(region, _pattern(region))
     for place in places:
         region = place.runs_in(0)
-        device = device.write(region, images[place.component[0].decode()], offset=region.header)
+        device = device.write(region, images[place.image], offset=region.header)
     return device
-
-
-def is_exchange(procedure: str) -> bool:
-    """Whether a procedure lets staged and running images trade places."""
-    return procedure in (Procedure.EXCHANGE_FIXED, Procedure.EXCHANGE_ROTATING)
-
-
-def _has_way_back(memory_map: Map, places: Sequence[Place]) -> bool:
-    return is_exchange(memory_map.procedure) or any(len(place.slots) > 1 for place in places)
-
-
-def erased_byte(memory: Memory) -> int:
-    """Return what fills a region around its image: the erased value, or FF where nothing needs an erase."""
-    return 0xFF if memory.erased is None else memory.erased
 
 
 def is_fill_readable(memory: Memory) -> bool:

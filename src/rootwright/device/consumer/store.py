@@ -6,8 +6,10 @@ from collections.abc import Callable, Collection
 from dataclasses import replace
 from enum import Enum, auto
 
-from rootwright.device.consumer.state import DeviceState, Place, erased_byte, is_exchange, is_fill_readable
+from rootwright.device.consumer.state import DeviceState, Place, is_fill_readable
 from rootwright.layout.map import Region
+from rootwright.release.sections import MAPPED_HIGH, MAPPED_LOW
+from rootwright.release.shape import erased_byte
 from rootwright.suit.digest import compute
 from rootwright.suit.numbers import Reason
 from rootwright.suit.outcome import Refused
@@ -20,11 +22,15 @@ Fetch = Callable[[str], "bytes | None"]
 
 
 class View(Enum):
-    """Which bytes a component means."""
+    """Which bytes a component means, and what may be done to them.
 
-    OFFER = auto()  # what runs, until a new image was received
-    RECEIVED = auto()  # what was received
-    RUNNING = auto()  # what runs
+    REHEARSAL is how both the application and the boot stage find out, before anything that runs is written, whether a
+    manifest holds to its end: a copied or swapped component is read where its new image lies, and nothing moves.
+    """
+
+    OFFER = auto()  # what runs, until a new image was received; payloads may be received
+    REHEARSAL = auto()  # what will run; nothing is written
+    RUNNING = auto()  # what runs; the boot stage copies and swaps
 
 
 class FlashStore:
@@ -39,6 +45,7 @@ class FlashStore:
         fetched, written, started: For the report.
         received: Components whose new image is wholly stored.
         measured: Components whose digest was asked for, with the size.
+        moved: Components that a copy or swap gave their new image, with the region to read it in and its size.
     """
 
     def __init__(self, device: DeviceState, fetch: Fetch, view: View) -> None:
@@ -49,6 +56,7 @@ class FlashStore:
         self.started: list[str] = []
         self.received: dict[ComponentIdentifier, int] = {}
         self.measured: dict[ComponentIdentifier, int] = {}
+        self.moved: dict[ComponentIdentifier, tuple[Region, int]] = {}
         self._identified: dict[ComponentIdentifier, set[str]] = {}
         self._fetch = fetch
 
@@ -77,8 +85,13 @@ class FlashStore:
         return []
 
     def read_slot(self, component: ComponentIdentifier) -> int:
-        """Return the slot that is to be written, or the one that runs."""
+        """Return the slot that is to be written or will run, or the one that runs.
+
+        Of flipped banks the slot number says how a bank is mapped when the next code starts: low, or high.
+        """
         place = self.place(component)
+        if self.device.settings.flips:
+            return MAPPED_HIGH if self.view is View.OFFER else MAPPED_LOW
         if self.view is View.RUNNING:
             return self.device.running if len(place.slots) > 1 else 0
         return place.receiving_slot(self.device.running)
@@ -91,7 +104,10 @@ class FlashStore:
             raise StoreRefusal("no-size", "the manifest states no size for the image")
         if size_bytes > place.capacity(region):
             raise StoreRefusal("image-too-large", f"{size_bytes} bytes, region {region.block} has less")
-        if self.view is not View.OFFER or component in self.received:
+        if component in self.moved and size_bytes != self.moved[component][1]:
+            text = f"{self.moved[component][1]} bytes were moved, the digest is stated for {size_bytes}"
+            raise StoreRefusal("size-differs", text)
+        if self.holds_new(component):
             self.require_nothing_behind(region, size_bytes)
         self.measured[component] = size_bytes
         content = self.device.read(region)
@@ -122,16 +138,16 @@ class FlashStore:
         self.receive(component, obtain, parameters)
 
     def copy(self, component: ComponentIdentifier, source: ComponentIdentifier, parameters: Parameters) -> None:
-        """Refuse: images move by the boot stage alone."""
-        raise StoreRefusal("not-offered", "this device copies no component", reason=Reason.COMMAND_UNSUPPORTED)
+        """Copy a staged image to where it runs."""
+        self.move(component, source, parameters, both=False)
 
     def swap(self, component: ComponentIdentifier, source: ComponentIdentifier, parameters: Parameters) -> None:
-        """Refuse: images move by the boot stage alone."""
-        raise StoreRefusal("not-offered", "this device swaps no components", reason=Reason.COMMAND_UNSUPPORTED)
+        """Let a staged image and the one that runs trade places."""
+        self.move(component, source, parameters, both=True)
 
     def invoke(self, component: ComponentIdentifier, parameters: Parameters) -> None:
         """Note that the boot stage starts the component's code."""
-        self.started.append(self.place(component).component[0].decode())
+        self.started.append(self.place(component).image)
 
     # How
 
@@ -144,14 +160,26 @@ class FlashStore:
     def region(self, component: ComponentIdentifier) -> Region:
         """Return the region whose bytes the component means now."""
         place = self.place(component)
+        if component in self.moved:
+            return self.moved[component][0]
+        if place.staging is not None:
+            return place.slots[0] if component == place.component else place.staging
         if self.view is View.RUNNING or (self.view is View.OFFER and component not in self.received):
             return place.runs_in(self.device.running)
         return place.receives_in(self.device.running)
+
+    def holds_new(self, component: ComponentIdentifier) -> bool:
+        """Whether what the component means now is the new image; else it is what runs, as a precursor."""
+        place = self.place(component)
+        if place.staging is not None and component == place.component:
+            return component in self.moved
+        return self.view is not View.OFFER or component in self.received
 
     def receive(self, component: ComponentIdentifier, obtain: Callable[[], bytes], parameters: Parameters) -> None:
         """Judge what the manifest says of the payload, obtain it, and store it; refuse it short or long."""
         place = self.place(component)
         region = place.receives_in(self.device.running)
+        self.require_receiving(component, place)
         self.require_identified(component)
         size = self.require_sizes(place, region, parameters)
         if component in self.received:
@@ -170,6 +198,14 @@ class FlashStore:
         kept = content[:size]
         behind = region.size - region.header - len(kept)
         self.device = self.device.write(region, fill * region.header + kept + fill * behind)
+
+    def require_receiving(self, component: ComponentIdentifier, place: Place) -> None:
+        """Refuse to receive at any time but an offer's, and into a component that runs while its image waits."""
+        if self.view is not View.OFFER:
+            raise StoreRefusal("not-offered", "only an offer receives images", reason=Reason.COMMAND_UNSUPPORTED)
+        if component != place.receiving:
+            text = f"{self.region(component).block} runs; new images are received in {place.receives_in(0).block}"
+            raise StoreRefusal("not-receiving", text)
 
     def require_identified(self, component: ComponentIdentifier) -> None:
         """Refuse to fetch for a component before vendor and class were tested for it."""
@@ -210,9 +246,9 @@ class FlashStore:
 
     def require_linked_here(self, place: Place) -> None:
         """Refuse an application whose reset vector does not point into itself, at the place it will run."""
-        if not place.has_vectors or place.component not in self.received:
+        if not place.has_vectors or place.receiving not in self.received:
             return
-        region, size = place.receives_in(self.device.running), self.received[place.component]
+        region, size = place.receives_in(self.device.running), self.received[place.receiving]
         start = place.linked_for(place.receiving_slot(self.device.running))
         content = self.device.read(region)
         reset = int.from_bytes(content[region.header + 4 : region.header + 8], "little")
@@ -220,17 +256,71 @@ class FlashStore:
             text = f"the reset vector 0x{reset:08x} is no code of an image of {size} bytes at 0x{start:08x}"
             raise Refused(Reason.OPERATION_FAILED, "image-format", text)
 
-    def move(self) -> None:
-        """Put received images where they run, as the finished procedure leaves them."""
-        device = self.device
-        for place in device.settings.places:
-            if place.staging is None:
-                continue
-            old, new = device.read(place.slots[0]), device.read(place.staging)
-            device = device.write(place.slots[0], new[: place.slots[0].size])
-            if is_exchange(device.settings.procedure):
-                device = device.write(place.staging, old[: place.staging.size])
-            self.written.append(place.slots[0].block)
-        if any(len(place.slots) > 1 for place in device.settings.places):
-            device = replace(device, running=1 - device.running)
-        self.device = device
+    def move(
+        self, component: ComponentIdentifier, source: ComponentIdentifier, parameters: Parameters, *, both: bool
+    ) -> None:
+        """Bring a staged image to where it runs; in a rehearsal only note where it is to be read."""
+        place = self.place(component)
+        if self.view is View.OFFER or not self.device.settings.is_staged or both != self.device.settings.exchanges:
+            raise StoreRefusal("not-offered", "images do not move so here", reason=Reason.COMMAND_UNSUPPORTED)
+        self.require_movable(component, source, place)
+        self.require_identified(component)
+        assert place.staging is not None
+        run = place.slots[0]
+        size = self.require_sizes(place, run, parameters)
+        if self.measured[source] != size:
+            text = f"{self.measured[source]} bytes were tested, {size} are to be moved"
+            raise StoreRefusal("size-differs", text, reason=Reason.CONDITION_FAILED)
+        if self.view is View.REHEARSAL:
+            self.moved[component] = (place.staging, size)
+            return
+        self.moved[component] = (run, size)
+        old, new = self.device.read(run), self.device.read(place.staging)
+        at = place.staging.header
+        self.store(run, new[at : at + size], size)
+        if both:
+            # The old image moves as it is, fill and all, so that it comes back as it was.
+            self.written.append(place.staging.block)
+            self.device = self.device.write(place.staging, old[: place.staging.size])
+
+    def require_movable(self, component: ComponentIdentifier, source: ComponentIdentifier, place: Place) -> None:
+        """Refuse any move but one, of an image that was tested, from its own staging to where it runs."""
+        if component != place.component or source != place.receiving:
+            text = f"{self.region(component).block} takes no image from {self.region(source).block}"
+            raise StoreRefusal("wrong-source", text)
+        if component in self.moved:
+            raise StoreRefusal("moved-twice", f"{place.slots[0].block} is written a second time")
+        if source not in self.measured:
+            text = f"the image in {self.region(source).block} moves before its digest was tested"
+            raise StoreRefusal("source-not-tested", text, reason=Reason.CONDITION_FAILED)
+
+    def rehearse(self) -> None:
+        """Begin a rehearsal: from here on nothing is written."""
+        self.view = View.REHEARSAL
+        self.forget()
+
+    def run(self) -> None:
+        """Begin in earnest: where there are two slots, the new one is chosen or its bank mapped low."""
+        self.view = View.RUNNING
+        self.forget()
+        if any(len(place.slots) > 1 for place in self.device.settings.places):
+            self.device = replace(self.device, running=1 - self.device.running)
+
+    def forget(self) -> None:
+        """Forget what was measured, moved and started in a rehearsal."""
+        self.measured.clear()
+        self.moved.clear()
+        self.started.clear()
+
+
+def put_back_images(device: DeviceState) -> DeviceState:
+    """Return the device with its old images where they run: exchanged once more, or the other slot chosen."""
+    for place in device.settings.places:
+        if place.staging is None:
+            continue
+        new, old = device.read(place.slots[0]), device.read(place.staging)
+        device = device.write(place.slots[0], old[: place.slots[0].size])
+        device = device.write(place.staging, new[: place.staging.size])
+    if any(len(place.slots) > 1 for place in device.settings.places):
+        device = replace(device, running=1 - device.running)
+    return device

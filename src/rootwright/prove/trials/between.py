@@ -6,9 +6,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from rootwright.device.consumer import Consumer, DeviceState
-from rootwright.device.consumer.state import erased_byte, is_fill_readable
+from rootwright.device.consumer.state import is_fill_readable
 from rootwright.prove.trials.model import Attempt, NotApplicable, Refusal, Trial, Unaffected
 from rootwright.prove.trials.subject import Subject, altered, with_sequence
+from rootwright.release.shape import erased_byte
 from rootwright.suit.decode import decode_envelope
 from rootwright.suit.encode import encode_envelope, encode_manifest
 from rootwright.suit.numbers import Reason
@@ -42,7 +43,7 @@ def _while_fetching(subject: Subject) -> Sequence[Attempt]:
 
 def _waiting_manifest(subject: Subject) -> Sequence[Attempt]:
     genuine = decode_envelope(subject.release.envelope)
-    manifest = encode_manifest(replace(subject.manifest, sequence_number=subject.release.sequence + 7))
+    manifest = encode_manifest(replace(subject.signed_manifest, sequence_number=subject.release.sequence + 7))
     cases = (
         ("unsigned", encode_envelope(replace(genuine, blocks=(), payloads=()))),
         ("edited", encode_envelope(replace(genuine, manifest=manifest, payloads=()))),
@@ -66,7 +67,7 @@ def _waiting_image(subject: Subject) -> Sequence[Attempt]:
     attempts = []
     for place in subject.places:
         region = place.receives_in(0)
-        size = len(next(p for p in subject.received() if (p.image.encode(),) == place.component).content)
+        size = len(next(p for p in subject.received() if p.image == place.image).content)
         for at in (0, size // 2, size - 1):
 
             def change(

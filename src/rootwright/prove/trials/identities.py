@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from rootwright.prove.trials.model import Attempt, NotApplicable, Refusal, Trial, Unaffected
 from rootwright.prove.trials.subject import Subject, change_parameters, rebuild, with_contents
-from rootwright.release.build import Payload
+from rootwright.release.sections import Payload
 from rootwright.suit.digest import compute
 from rootwright.suit.numbers import Condition, Directive, Parameter, Reason
 from rootwright.suit.structures import (
@@ -89,13 +89,9 @@ def _identity_of_one(subject: Subject) -> Sequence[Attempt]:
     manifest = subject.manifest
     if len(manifest.components) < 2:
         raise NotApplicable("the release has one component")
-    index, shared = 0, []
-    for command in manifest.shared:
-        if isinstance(command, SetComponentIndex) and isinstance(command.index, int):
-            index = command.index
-        if index == 0 or not _is_identity(command):
-            shared.append(command)
-    return [signed_attempt(subject, replace(manifest, shared=tuple(shared)))]
+    first, *rest = manifest.shared
+    assert isinstance(first, SetComponentIndex)
+    return [signed_attempt(subject, replace(manifest, shared=(SetComponentIndex(0), *rest)))]
 
 
 def _soft_identity(subject: Subject) -> Sequence[Attempt]:
@@ -145,9 +141,8 @@ def _encrypted(subject: Subject) -> Sequence[Attempt]:
             if Parameter.URI in parameters:
                 parameters[parameter] = value
 
-        assert isinstance(subject.manifest.install, tuple)
-        install = change_parameters(subject.manifest.install, edit)
-        attempts.append(signed_attempt(subject, replace(subject.manifest, install=install), parameter.name.lower()))
+        manifest = subject.with_receiving(change_parameters(subject.receiving, edit))
+        attempts.append(signed_attempt(subject, manifest, parameter.name.lower()))
     return attempts
 
 
@@ -159,6 +154,7 @@ def _renamed(subject: Subject) -> Sequence[Attempt]:
         ("boot stage", (b"boot",)),
         ("version floor", (b"floor",)),
         ("unknown", (b"nothing-here",)),
+        ("without a second part", first[:1]),
         ("longer path", (*first, b"0")),
         ("empty path", ()),
         *((f"keep-area {keep.decode()}", (keep,)) for keep in keeps),
@@ -170,33 +166,12 @@ def _renamed(subject: Subject) -> Sequence[Attempt]:
 
 
 def _missing(subject: Subject) -> Sequence[Attempt]:
-    manifest = subject.manifest
-    if len(manifest.components) < 2:
-        raise NotApplicable("the release has one component")
-
-    def only_first(sequence: CommandSequence | None) -> CommandSequence | None:
-        if sequence is None:
-            return None
-        kept, index = [], 0
-        for command in sequence:
-            if isinstance(command, SetComponentIndex) and isinstance(command.index, int):
-                index = command.index
-            if index == 0:
-                kept.append(command)
-        return tuple(kept)
-
-    assert not isinstance(manifest.install, (bytes, type(None)))
-    part = replace(
-        manifest,
-        components=manifest.components[:1],
-        shared=only_first(manifest.shared) or (),
-        install=only_first(manifest.install),  # type: ignore[arg-type]
-        text=None,
-    )
-    contents: dict[str, bytes | None] = {
-        p.uri: p.content for p in subject.release.payloads if (p.image.encode(),) == manifest.components[0]
-    }
-    return [Attempt(subject.sign(part, contents=contents), subject.fetch(), subject.device)]
+    if len(subject.places) < 2:
+        raise NotApplicable("the release has one image")
+    first, *rest = (place.image for place in subject.places)
+    product = subject.product
+    part = replace(product, images=tuple(image for image in product.images if image.name not in rest))
+    return [Attempt(rebuild(subject, part).envelope, subject.fetch(), subject.device, label=f"{first} alone")]
 
 
 def _elsewhere(subject: Subject) -> Sequence[Attempt]:
@@ -226,7 +201,7 @@ def _other_slot(subject: Subject) -> Sequence[Attempt]:
 
 
 def _traded(subject: Subject) -> Sequence[Attempt]:
-    names = [place.component[0].decode() for place in subject.places]
+    names = [place.image for place in subject.places]
     if len(names) < 2 or not subject.places[0].has_vectors:
         raise NotApplicable("the release has no two components that the device can tell apart")
     trade = dict(zip(names, names[1:] + names[:1], strict=True))
@@ -241,13 +216,23 @@ def _index(subject: Subject) -> Sequence[Attempt]:
     return [signed_attempt(subject, replace(subject.manifest, install=install))]
 
 
+def _install(subject: Subject) -> CommandSequence:
+    section = subject.manifest.install
+    assert isinstance(section, tuple)
+    return section
+
+
 def _moving(subject: Subject) -> Sequence[Attempt]:
-    attempts = []
-    for number in (Directive.WRITE, Directive.COPY, Directive.SWAP):
-        assert isinstance(subject.manifest.install, tuple)
-        install = (*subject.manifest.install, DirectiveCommand(number))
-        attempts.append(signed_attempt(subject, replace(subject.manifest, install=install), number.name.lower()))
-    return attempts
+    own = {command.number for command in _install(subject)}
+    return [
+        signed_attempt(
+            subject,
+            replace(subject.manifest, install=(*_install(subject), DirectiveCommand(number))),
+            number.name.lower(),
+        )
+        for number in (Directive.WRITE, Directive.COPY, Directive.SWAP)
+        if number not in own
+    ]
 
 
 def with_precursor(subject: Subject, contents: dict[str, bytes]) -> Manifest:
@@ -255,6 +240,8 @@ def with_precursor(subject: Subject, contents: dict[str, bytes]) -> Manifest:
     manifest = subject.manifest
     before: list[Command] = []
     for index, component in enumerate(manifest.components):
+        if component not in {place.component for place in subject.places}:
+            continue
         content = contents[component[0].decode()]
         stated: dict[Parameter, ParameterValue] = {
             Parameter.IMAGE_DIGEST: compute(content),
@@ -265,8 +252,8 @@ def with_precursor(subject: Subject, contents: dict[str, bytes]) -> Manifest:
             OverrideParameters.of(stated),
             ConditionCommand(Condition.IMAGE_MATCH),
         ]
-    # A section of its own: its parameters end with it, and the images to come keep theirs.
-    return replace(manifest, payload_fetch=tuple(before))
+    # Parameters end with their section, and where this one receives it does so in other components.
+    return replace(manifest, payload_fetch=(*before, *(subject.receiving if subject.is_staged else ())))
 
 
 def _right_precursor(subject: Subject) -> Sequence[Attempt]:
@@ -403,7 +390,7 @@ TRIALS = (
     Trial(
         "moving-components",
         _LOCATION,
-        "The manifest writes, copies or swaps components itself",
+        "The manifest writes, copies or swaps components where the procedure does not",
         _BY_MISTAKE,
         Refusal(((Reason.COMMAND_UNSUPPORTED, "command-not-offered"),), before_fetch=True),
         _moving,

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from rootwright.device.consumer import Consumer, DeviceState, Report, Verdict
-from rootwright.device.consumer.state import erased_byte
 from rootwright.layout.map import Region
 from rootwright.prove.trials.model import Attempt, Expectation, NothingToDo, Refusal
 from rootwright.prove.trials.subject import Subject
+from rootwright.release.shape import erased_byte
 from rootwright.suit.decode import decode_envelope
 from rootwright.suit.words import word
 

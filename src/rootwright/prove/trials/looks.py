@@ -8,6 +8,7 @@ from rootwright.device.consumer import Consumer
 from rootwright.device.consumer.state import Installed, is_fill_readable
 from rootwright.prove.trials.model import Look
 from rootwright.prove.trials.subject import Subject, with_sequence
+from rootwright.release.shape import erased_byte
 from rootwright.suit.decode import decode_envelope, decode_manifest
 from rootwright.suit.numbers import Parameter
 from rootwright.suit.structures import Command, CommandSequence, OverrideParameters, iterate_commands
@@ -46,7 +47,8 @@ def _commands(subject: Subject) -> Iterator[Command]:
 
 
 def _disclosure(subject: Subject, consumer: Consumer) -> str:
-    plain = {image.flatten() for files in subject.images.values() for image in files}
+    fills = {erased_byte(memory) for memory in subject.device.settings.memories}
+    plain = {image.flatten(fill) for files in subject.images.values() for image in files for fill in fills}
     sent = [payload for payload in subject.release.payloads if payload.content in plain]
     encrypted = any(
         number == Parameter.ENCRYPTION_INFO

@@ -9,7 +9,7 @@ from rootwright.cose import cbor
 from rootwright.prove.trials.identities import signed_attempt
 from rootwright.prove.trials.model import Attempt, Refusal, Trial
 from rootwright.prove.trials.numbers import sign_bytes
-from rootwright.prove.trials.subject import Subject, altered, with_sequence
+from rootwright.prove.trials.subject import Subject, altered, first_index, with_sequence
 from rootwright.suit.build import sever
 from rootwright.suit.decode import decode_envelope
 from rootwright.suit.digest import compute
@@ -170,7 +170,9 @@ def _soft(subject: Subject) -> Sequence[Attempt]:
 
         assert subject.manifest.validate is not None
         manifest = replace(
-            subject.manifest, install=soften(_install(subject)), validate=soften(subject.manifest.validate)
+            subject.with_receiving(soften(subject.receiving)),
+            install=soften(_install(subject)),
+            validate=soften(subject.manifest.validate),
         )
         envelope, fetch = subject.deliver(subject.contents(lambda p: altered(p.content, -1)), subject.sign(manifest))
         attempts.append(Attempt(envelope, fetch, subject.device, label=label))
@@ -178,13 +180,13 @@ def _soft(subject: Subject) -> Sequence[Attempt]:
 
 
 def _second_digest(subject: Subject) -> Sequence[Attempt]:
-    """Let the install section state digests of its own, that fit what is sent; validation knows the genuine ones."""
+    """Let the sections state digests of their own, that fit what is sent; validation knows the genuine ones."""
     own: list[Command] = []
     index = 0
     evil = {p.image: altered(p.content, -1) for p in subject.received()}
-    for command in _install(subject):
-        if isinstance(command, SetComponentIndex) and isinstance(command.index, int):
-            index = command.index
+    for command in subject.receiving:
+        if isinstance(command, SetComponentIndex):
+            index = first_index(command)
         if isinstance(command, DirectiveCommand):
             image = subject.manifest.components[index][0].decode()
             stated: dict[Parameter, ParameterValue] = {
@@ -194,8 +196,19 @@ def _second_digest(subject: Subject) -> Sequence[Attempt]:
             own.append(OverrideParameters.of(stated))
         own.append(command)
     contents = subject.contents(lambda p: altered(p.content, -1))
-    envelope = subject.sign(replace(subject.manifest, install=tuple(own)), contents=contents)
-    return [Attempt(envelope, subject.fetch(contents), subject.device)]
+    manifest = subject.with_receiving(tuple(own))
+    attempts = [Attempt(subject.sign(manifest, contents=contents), subject.fetch(contents), subject.device)]
+    if subject.is_staged:
+        # The boot stage is told the same of what waits, so that only what runs differs.
+        told = [c for c in own if isinstance(c, SetComponentIndex) or _states_digest(c)]
+        moved = replace(manifest, install=(*told, *_install(subject)))
+        envelope = subject.sign(moved, contents=contents)
+        attempts.append(Attempt(envelope, subject.fetch(contents), subject.device, label="in both sections"))
+    return attempts
+
+
+def _states_digest(command: Command) -> bool:
+    return isinstance(command, OverrideParameters) and Parameter.IMAGE_DIGEST in dict(command.parameters)
 
 
 def _no_validation(subject: Subject) -> Sequence[Attempt]:
@@ -206,7 +219,7 @@ def _no_validation(subject: Subject) -> Sequence[Attempt]:
         signed_attempt(subject, replace(manifest, validate=None), "no section"),
         signed_attempt(subject, replace(manifest, validate=first_only), "a section without a test"),
     ]
-    if len(manifest.components) > 1:
+    if len(subject.places) > 1:
         validate = (SetComponentIndex(0), match)
         attempts.append(signed_attempt(subject, replace(manifest, validate=validate), "the first component alone"))
     return attempts
@@ -215,15 +228,15 @@ def _no_validation(subject: Subject) -> Sequence[Attempt]:
 def _no_fetch(subject: Subject) -> Sequence[Attempt]:
     manifest = subject.manifest
     last = len(manifest.components) - 1
-    index, install = 0, []
-    for command in _install(subject):
-        if isinstance(command, SetComponentIndex) and isinstance(command.index, int):
-            index = command.index
+    index, section = 0, []
+    for command in subject.receiving:
+        if isinstance(command, SetComponentIndex):
+            index = first_index(command)
         if index != last:
-            install.append(command)
-    attempts = [signed_attempt(subject, replace(manifest, install=None), "no install section")]
+            section.append(command)
+    attempts = [signed_attempt(subject, subject.with_receiving(None), "no section that receives")]
     return attempts + (
-        [signed_attempt(subject, replace(manifest, install=tuple(install)), "the last left out")] if install else []
+        [signed_attempt(subject, subject.with_receiving(tuple(section)), "the last left out")] if section else []
     )
 
 
@@ -236,10 +249,16 @@ def _misplaced(subject: Subject) -> Sequence[Attempt]:
     invoke, fetch = DirectiveCommand(Directive.INVOKE), DirectiveCommand(Directive.FETCH)
     assert manifest.validate is not None
     assert manifest.invoke is not None
+    # What one procedure receives in install, another receives before it.
+    if subject.is_staged:
+        other, elsewhere = "install", replace(manifest, payload_fetch=None, install=subject.receiving)
+    else:
+        other, elsewhere = "payload-fetch", replace(manifest, payload_fetch=subject.receiving, install=None)
     return [
         signed_attempt(
             subject, replace(manifest, install=(*_install(subject), invoke)), "starts code while installing"
         ),
+        signed_attempt(subject, elsewhere, f"fetches in {other}"),
         signed_attempt(subject, replace(manifest, validate=(*manifest.validate, fetch)), "fetches while validating"),
         signed_attempt(subject, replace(manifest, invoke=(*manifest.invoke, fetch)), "fetches while starting"),
         signed_attempt(subject, replace(manifest, load=(SetComponentIndex(0), invoke)), "starts code while loading"),
@@ -252,9 +271,11 @@ def _endless(subject: Subject) -> Sequence[Attempt]:
     slot = OverrideParameters.of({Parameter.COMPONENT_SLOT: 0})
     many: CommandSequence = (every, *((slot,) * (limit + 1)))
     nested: CommandSequence = (every, *((TryEach(((slot,) * 64, (slot,))),) * (limit // 32)))
+    # What is received comes behind, so that nothing but the count is amiss.
+    own = subject.receiving if subject.is_staged else ()
     return [
-        signed_attempt(subject, replace(subject.manifest, payload_fetch=many), "a long section"),
-        signed_attempt(subject, replace(subject.manifest, payload_fetch=nested), "many alternatives"),
+        signed_attempt(subject, replace(subject.manifest, payload_fetch=(*many, *own)), "a long section"),
+        signed_attempt(subject, replace(subject.manifest, payload_fetch=(*nested, *own)), "many alternatives"),
     ]
 
 
@@ -384,7 +405,7 @@ TRIALS = (
     Trial(
         "second-digest",
         _OVERRIDE,
-        "The install section states another digest than the shared sequence",
+        "Other sections state other digests than the shared sequence",
         _BY_MISTAKE,
         Refusal(((Reason.CONDITION_FAILED, "image-digest-differs"), (Reason.CONDITION_FAILED, "payload-differs"))),
         _second_digest,
@@ -410,7 +431,7 @@ TRIALS = (
         ("THREAT.IMG.REPLACE",),
         "A manifest that starts nothing",
         _BY_MISTAKE,
-        Refusal(((Reason.OPERATION_FAILED, "nothing-started"),), step="start"),
+        Refusal(((Reason.OPERATION_FAILED, "nothing-started"),)),
         _no_start,
     ),
     Trial(

@@ -49,7 +49,7 @@ def _replay(subject: Subject) -> Sequence[Attempt]:
 
 
 def _raised(subject: Subject) -> Sequence[Attempt]:
-    manifest = encode_manifest(replace(subject.manifest, sequence_number=subject.release.sequence + 1))
+    manifest = encode_manifest(replace(subject.signed_manifest, sequence_number=subject.release.sequence + 1))
     bare = replace(subject.envelope, manifest=manifest)
     dressed = replace(bare, digest=compute_wrapped(manifest))
     return [
@@ -77,7 +77,7 @@ def sign_bytes(subject: Subject, manifest: bytes) -> bytes:
 
     digest = compute_wrapped(manifest)
     block = messages.sign(signed_bytes(digest), subject.signer, detached=True)
-    return encode_envelope(replace(subject.envelope, manifest=manifest, digest=digest, blocks=(block,)))
+    return encode_envelope(replace(subject.envelope, manifest=manifest, digest=digest, blocks=(block,), severed=()))
 
 
 TRIALS = (

@@ -8,7 +8,7 @@ from dataclasses import replace
 from rootwright.prove.trials.identities import signed_attempt
 from rootwright.prove.trials.model import Attempt, NotApplicable, Refusal, Trial, Unaffected
 from rootwright.prove.trials.subject import Subject, altered, change_parameters, with_contents
-from rootwright.release.build import Payload
+from rootwright.release.sections import Payload
 from rootwright.suit.encode import encode_envelope
 from rootwright.suit.numbers import Directive, Parameter, Reason
 from rootwright.suit.structures import DirectiveCommand, ParameterValue
@@ -44,7 +44,7 @@ def _flipped(subject: Subject) -> Sequence[Attempt]:
 def _last_altered(subject: Subject) -> Sequence[Attempt]:
     if len(subject.places) < 2:
         raise NotApplicable("the release has one component")
-    last = subject.places[-1].component[0].decode()
+    last = subject.places[-1].image
     return [_delivered(subject, lambda p: altered(p.content, -1) if p.image == last else p.content)]
 
 
@@ -67,7 +67,7 @@ def _short(subject: Subject) -> Sequence[Attempt]:
 
 
 def _long(subject: Subject) -> Sequence[Attempt]:
-    room = {place.component[0].decode(): place.receives_in(0).size for place in subject.places}
+    room = {place.image: place.receives_in(0).size for place in subject.places}
     return [
         _delivered(subject, lambda p: p.content + b"\x00", "a byte more"),
         _delivered(subject, lambda p: p.content + b"\xff", "an erased byte more"),
@@ -80,7 +80,7 @@ def _long(subject: Subject) -> Sequence[Attempt]:
 def _other_image(subject: Subject) -> Sequence[Attempt]:
     if len(subject.places) < 2:
         raise NotApplicable("the release has one component")
-    names = [place.component[0].decode() for place in subject.places]
+    names = [place.image for place in subject.places]
     trade = dict(zip(names, names[1:] + names[:1], strict=True))
     contents = {(p.image, p.slot): p.content for p in subject.release.payloads}
     return [_delivered(subject, lambda p: contents[trade[p.image], p.slot])]
@@ -94,7 +94,7 @@ def _other_slot(subject: Subject) -> Sequence[Attempt]:
 
 
 def _gone(subject: Subject) -> Sequence[Attempt]:
-    last = subject.places[-1].component[0].decode()
+    last = subject.places[-1].image
     return [
         _delivered(subject, lambda p: None, "nothing at all"),
         _delivered(subject, lambda p: None if p.image == last else p.content, f"all but {last}"),
@@ -145,9 +145,8 @@ def _changing(subject: Subject) -> Sequence[Attempt]:
 
 
 def _twice(subject: Subject) -> Sequence[Attempt]:
-    assert isinstance(subject.manifest.install, tuple)
-    install = (*subject.manifest.install, DirectiveCommand(Directive.FETCH))
-    return [signed_attempt(subject, replace(subject.manifest, install=install))]
+    section = (*subject.receiving, DirectiveCommand(Directive.FETCH))
+    return [signed_attempt(subject, subject.with_receiving(section))]
 
 
 def _nameless(subject: Subject) -> Sequence[Attempt]:
@@ -155,8 +154,7 @@ def _nameless(subject: Subject) -> Sequence[Attempt]:
         if Parameter.URI in parameters:
             parameters[Parameter.URI] = "#not-here"
 
-    assert isinstance(subject.manifest.install, tuple)
-    manifest = replace(subject.manifest, install=change_parameters(subject.manifest.install, edit))
+    manifest = subject.with_receiving(change_parameters(subject.receiving, edit))
     everything = next(iter(subject.release.payloads)).content
     return [Attempt(subject.sign(manifest, contents={}), lambda uri: everything, subject.device)]
 
@@ -193,7 +191,7 @@ def _prefix(subject: Subject) -> Sequence[Attempt]:
 
 def _too_large(subject: Subject) -> Sequence[Attempt]:
     room = {
-        place.component[0].decode(): min(place.capacity(region) for region in (place.receives_in(0), *place.slots))
+        place.image: min(place.capacity(region) for region in (place.receives_in(0), *place.slots))
         for place in subject.places
     }
     envelope, fetch = with_contents(subject, lambda p: p.content.ljust(room[p.image] + 1, b"\x00"))

@@ -8,7 +8,17 @@ from rootwright.cose.keys import Verifier
 from rootwright.describe.product import Product
 from rootwright.device.consumer import Anchor, Consumer, make_device
 from rootwright.layout.map import Map
-from rootwright.prove.trials import between, controls, encodings, identities, manifests, numbers, payloads, signatures
+from rootwright.prove.trials import (
+    between,
+    controls,
+    encodings,
+    identities,
+    manifests,
+    moves,
+    numbers,
+    payloads,
+    signatures,
+)
 from rootwright.prove.trials.judge import describe, run_attempt
 from rootwright.prove.trials.looks import LOOKS
 from rootwright.prove.trials.model import (
@@ -31,6 +41,7 @@ TRIALS: tuple[Trial, ...] = (
     *numbers.TRIALS,
     *identities.TRIALS,
     *payloads.TRIALS,
+    *moves.TRIALS,
     *signatures.TRIALS,
     *manifests.TRIALS,
     *encodings.TRIALS,
@@ -47,6 +58,7 @@ def run_trials(
     released: Release | None = None,
     anchors: Sequence[Verifier] = (),
     consumer: Consumer | None = None,
+    like: str | None = None,
 ) -> TrialReport:
     """Return what the reference device does with a product's release, genuine and altered; the same every time.
 
@@ -58,11 +70,12 @@ def run_trials(
         released: The release as it was signed for delivery; where given it must be accepted too.
         anchors: The keys that the product's devices trust, for `released`.
         consumer: The device's code; by default the reference.
+        like: For a procedure of the user's own, which of ours its release is like; see `find_shape`.
 
     Raises:
         ReleaseRefused: No release can be built from this.
     """
-    subject = make_subject(product, memory_map, images, older=older)
+    subject = make_subject(product, memory_map, images, older=older, like=like)
     device = consumer or Consumer()
     results = [run_trial(subject, trial, device) for trial in TRIALS]
     if released is not None:
@@ -117,6 +130,7 @@ def _run_released(subject: Subject, released: Release, anchors: Sequence[Verifie
         [Anchor(verifier) for verifier in anchors],
         installed=subject.device.installed,
         images=subject.older,
+        like=subject.like,
     )
     trial = Trial(
         "released",

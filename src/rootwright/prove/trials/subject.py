@@ -10,15 +10,17 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from rootwright.cose.keys import Ed25519PrivateKeySigner, P256PrivateKeySigner, Signer, Verifier
-from rootwright.describe.product import PayloadPlace, Procedure, Product
+from rootwright.describe.product import PayloadPlace, Product
 from rootwright.device.consumer import Anchor, DeviceState, Fetch, Installed, Place, make_device
 from rootwright.layout.map import Map
-from rootwright.release.build import ImageFiles, Payload, Release, build_release
+from rootwright.release.build import ImageFiles, Release, build_release
+from rootwright.release.sections import Payload
 from rootwright.suit.build import sign_envelope
 from rootwright.suit.decode import decode_envelope, decode_manifest
 from rootwright.suit.digest import compute
 from rootwright.suit.encode import encode_envelope
 from rootwright.suit.numbers import ManifestKey, Parameter
+from rootwright.suit.severed import find_text
 from rootwright.suit.structures import (
     Command,
     CommandSequence,
@@ -65,11 +67,34 @@ class Subject:
     release: Release = field(repr=False)
     device: DeviceState = field(repr=False)
     older: Mapping[str, bytes] = field(repr=False)
+    like: str | None = None
 
     @property
     def manifest(self) -> Manifest:
-        """The genuine manifest."""
+        """The genuine manifest, its text in it, so that it can be altered and signed again."""
+        return replace(self.signed_manifest, text=find_text(self.signed_manifest, self.envelope))
+
+    @property
+    def signed_manifest(self) -> Manifest:
+        """The genuine manifest as it was signed: its text stands beside it in the envelope."""
         return decode_manifest(self.envelope.manifest)
+
+    @property
+    def is_staged(self) -> bool:
+        """Whether the boot stage copies or swaps what was received."""
+        return self.device.settings.is_staged
+
+    @property
+    def receiving(self) -> CommandSequence:
+        """The commands that receive the images."""
+        section = self.manifest.payload_fetch if self.is_staged else self.manifest.install
+        assert isinstance(section, tuple)
+        return section
+
+    def with_receiving(self, section: CommandSequence | None, manifest: Manifest | None = None) -> Manifest:
+        """Return the genuine or another manifest, with other commands in the section that receives the images."""
+        own = manifest or self.manifest
+        return replace(own, payload_fetch=section) if self.is_staged else replace(own, install=section)
 
     @property
     def envelope(self) -> Envelope:
@@ -129,7 +154,12 @@ class Subject:
 
 
 def make_subject(
-    product: Product, memory_map: Map, images: ImageFiles, *, older: Mapping[str, bytes] | None = None
+    product: Product,
+    memory_map: Map,
+    images: ImageFiles,
+    *,
+    older: Mapping[str, bytes] | None = None,
+    like: str | None = None,
 ) -> Subject:
     """Return a product ready for trials; the same every time.
 
@@ -138,6 +168,7 @@ def make_subject(
         memory_map: The map of its procedure.
         images: For each updatable image its file; for either-slot two, by slot.
         older: Content of each image's earlier version; by default the new one with its last bytes altered.
+        like: For a procedure of the user's own, which of ours its release is like; see `find_shape`.
 
     Raises:
         ReleaseRefused: No release can be built from this.
@@ -146,11 +177,11 @@ def make_subject(
     # The trials need numbers below: the one that is installed, and one under it.
     product = replace(product, update=replace(product.update, sequence=max(3, product.update.sequence)))
     signer = trial_key(algorithm, 101)
-    release = build_release(product, memory_map, images, signer)
+    release = build_release(product, memory_map, images, signer, like=like)
     before = {p.image: altered(p.content, -1) for p in release.payloads if p.slot in (None, 0)}
     before.update(older or {})
     earlier = replace(product, update=replace(product.update, sequence=release.sequence - 1))
-    installed = build_release(earlier, memory_map, images, signer)
+    installed = build_release(earlier, memory_map, images, signer, like=like)
     device = make_device(
         product,
         memory_map,
@@ -158,8 +189,10 @@ def make_subject(
         installed=Installed(installed.sequence, decode_envelope(installed.envelope).digest.value),
         images=before,
         machine=next((files[0].machine for files in images.values() if files[0].machine), None),
+        like=like,
     )
-    return Subject(product, memory_map, images, algorithm, signer, trial_key(algorithm, 102), release, device, before)
+    stranger = trial_key(algorithm, 102)
+    return Subject(product, memory_map, images, algorithm, signer, stranger, release, device, before, like)
 
 
 def named(key: TrialKey, name: str) -> Verifier:
@@ -169,7 +202,7 @@ def named(key: TrialKey, name: str) -> Verifier:
 
 def rebuild(subject: Subject, product: Product) -> Release:
     """Return the release of another product description with the same images, signed by the author's trial key."""
-    return build_release(product, subject.memory_map, subject.images, subject.signer)
+    return build_release(product, subject.memory_map, subject.images, subject.signer, like=subject.like)
 
 
 def altered(content: bytes, at: int, mask: int = 0xFF) -> bytes:
@@ -185,11 +218,14 @@ def with_sequence(subject: Subject, number: int) -> bytes:
 
 
 def change_parameters(sequence: CommandSequence, change: Change, index: int = 0) -> CommandSequence:
-    """Return a sequence after `change(component index, parameters)` edited every set of parameters; empty ones go."""
+    """Return a sequence after `change(component index, parameters)` edited every set of parameters; empty ones go.
+
+    Where a set is for several components, `change` is told of the first.
+    """
     result: list[Command] = []
     for command in sequence:
         if isinstance(command, SetComponentIndex):
-            index = command.index if isinstance(command.index, int) else 0
+            index = first_index(command)
             result.append(command)
         elif isinstance(command, OverrideParameters):
             parameters = dict(command.parameters)
@@ -204,6 +240,13 @@ def change_parameters(sequence: CommandSequence, change: Change, index: int = 0)
         else:
             result.append(command)
     return tuple(result)
+
+
+def first_index(command: SetComponentIndex) -> int:
+    """Return the first component that a command selects."""
+    if isinstance(command.index, tuple):
+        return command.index[0]
+    return 0 if command.index is True else command.index
 
 
 def with_contents(subject: Subject, change: Callable[[Payload], bytes]) -> tuple[bytes, Fetch]:
@@ -221,8 +264,3 @@ def with_contents(subject: Subject, change: Callable[[Payload], bytes]) -> tuple
     contents: dict[str, bytes | None] = {p.uri: by_digest[p.content] for p in subject.release.payloads}
     manifest = replace(subject.manifest, shared=change_parameters(subject.manifest.shared, edit))
     return subject.sign(manifest, contents=contents), subject.fetch(contents)
-
-
-def is_two_links(subject: Subject) -> bool:
-    """Whether each image travels in two files, one for each slot."""
-    return subject.memory_map.procedure == Procedure.EITHER_SLOT
