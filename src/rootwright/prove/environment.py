@@ -57,15 +57,17 @@ def find_moves(rest: Rest, known: Known, procedure: UpdateProcedure, world: Worl
         for offer in OFFERS if "second" not in world.area_range else (*OFFERS, WRONG_LINK):
             fresh = offer.version == 1 and offer.attribute is Attribute.GENUINE
             yield Move("offer", offer, offer, (forget,) if fresh else ())
-    if newer and rest.on_trial and not known.bad:
-        yield Move("report good", None, REPORT_GOOD, ((world.known_location, world.intern(Known(good=True))),))
+    if rest.on_trial and not (newer and known.bad):
+        reported = ((world.known_location, world.intern(Known(good=True))),) if newer else ()
+        yield Move("report good", None, REPORT_GOOD, reported)
     if newer and not known.good and not known.bad:
         crashed = Known(bad=True, failed_trial=rest.on_trial)
         yield Move("crash", None, POWER_UP, ((world.known_location, world.intern(crashed)),))
     if Attacker.EXPLOITED_APPLICATION in world.level.attackers and rest.area not in ("", "recovery"):
         # An exploited image on trial can report itself good, any other can offer the newer version again.
-        after = Known(good=True) if newer and rest.on_trial else UNKNOWN
-        known_after = ((world.known_location, world.intern(after)),)
+        # What is known is of the newer version only: the current one on trial changes nothing about it.
+        after = Known(good=True) if rest.on_trial else UNKNOWN
+        known_after = ((world.known_location, world.intern(after)),) if newer or not rest.on_trial else ()
         for move in _exploits(rest, world):
             yield replace(move, writes=move.writes + known_after)
 

@@ -11,9 +11,10 @@ from typing import Literal, TypeAlias
 
 from rootwright.device.port import Cell, Offer, Record
 
-Answer: TypeAlias = Cell | Record | int | bool | None
-"""What was found at one undecided read: a cell, a log's newest record, the settings word, the version that a digest
-over external memory showed, or whether a log had no room left."""
+Answer: TypeAlias = Cell | Record | int | bool | str | None
+"""What was found at one undecided read: a cell, a log's newest record, the settings word, or whether a log had no room
+left. On an external bus a question stands before the read: the attacker's cell or None (what is there), and for a
+digest the version that it showed or "actual" (what is there, decided by the answers after it)."""
 
 Where: TypeAlias = Literal["before", "inside", "after"]
 """Where in an operation the power fails."""

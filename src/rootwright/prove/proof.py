@@ -8,6 +8,7 @@ from typing import Any
 
 from rootwright.device.ground import Ground
 from rootwright.device.port import Claim, UpdateProcedure
+from rootwright.prove.counterexample import require_replay
 from rootwright.prove.explorer import Closure, Explorer
 from rootwright.prove.export import ContentBytes, Exported, export_state
 from rootwright.prove.level import Level
@@ -106,12 +107,18 @@ def check_level(
 ) -> tuple[Verdict, Closure]:
     """Explore one procedure at one level; return the verdict with its story, and the raw closure.
 
-    With `content` (the bytes of each version's content) a failure also comes as a flash image.
+    With `content` (the bytes of each version's content) a failure also comes as a flash image. Every failure has
+    happened once more on the concrete oracle before it is returned.
+
+    Raises:
+        ProcedureError: The procedure misuses its port or is not repeatable, or a failure is not confirmed.
     """
     procedure = make(ground)
     explorer = Explorer(procedure, ground, level, progress)
     closure = explorer.explore()
     failure = closure.failure
+    if failure is not None:
+        require_replay(failure, procedure, ground, level, explorer.world)
     story = tell(failure, procedure, ground, explorer.world) if failure else ()
     verdict = Verdict(
         level=level,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from rootwright.describe.chip import BlankRead, Reprogram
-from rootwright.device.content import FOREIGN, KIND_OF_VERSION
+from rootwright.device.content import FOREIGN, KIND_OF_VERSION, Kind
 from rootwright.device.port import BLANK, FAULT, Cell, Digest, Record, Version
 from rootwright.errors import ProcedureError
 from rootwright.prove.world import Flash, LogContent, SectorContent, World
@@ -94,7 +94,7 @@ class SymbolicPort:
 
     def _check_keep(self, sector: int) -> None:
         start, stop = self.world.ground.keep
-        if start <= sector < stop:
+        if start <= sector < stop and self.touched_keep is None:
             self.touched_keep = self.operations
 
     def erase(self, sector: int) -> None:
@@ -228,11 +228,13 @@ class SymbolicPort:
             return None, "runs from weak cells: a cell whose programming was cut is not decided"
         here = tuple(self.state[start:stop])
         if area == "recovery":
-            whole = here == world.genuine[(area, 6)]
+            whole = here == world.genuine[(area, Kind.PERMANENT)]
             return None, "" if whole else "unapproved code runs as the recovery image"
         for number, kind in KIND_OF_VERSION.items():
             if here == world.genuine[(area, kind)]:
                 return Version(number), ""
+        if here == world.genuine[(area, Kind.STALE)]:
+            return Version(-1), ""
         return None, f"unapproved code runs: area '{area}' does not hold one version's signed content"
 
     # -- logs and settings

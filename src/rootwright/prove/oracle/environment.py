@@ -157,7 +157,7 @@ def offers(subject: Subject) -> tuple[Offer, ...]:
 
 
 def _is_newer(offer: Offer) -> bool:
-    return offer.version == 1 and offer.attribute is not Attribute.ALTERED
+    return offer.version == 1 and offer.attribute is Attribute.GENUINE
 
 
 def is_writable(subject: Subject, rest: Rest, block: str) -> bool:
@@ -218,7 +218,8 @@ def apply_exploit(subject: Subject, state: State, rest: Rest, exploit: Exploit) 
     logs = list(state.flash.logs)
     if exploit.record is not None:
         index = subject.find_log(exploit.log)
-        halves, capacity = subject.procedure.logs[index].halves, subject.level.records_per_half
+        spec = subject.procedure.logs[index]
+        halves, capacity = spec.halves, subject.level.room_in(spec)
         log = logs[index]
         if halves == 2:
             log = make_room(log, capacity)

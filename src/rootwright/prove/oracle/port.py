@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, NamedTuple, TypeAlias, TypeVar
+from typing import Any, Final, Literal, NamedTuple, TypeAlias, TypeVar
 
 from rootwright.describe.chip import BlankRead, Reprogram
 from rootwright.describe.product import Attacker
@@ -34,7 +34,7 @@ _Option = TypeVar("_Option")
 
 Choose: TypeAlias = Callable[[Sequence[Any], int], Any]
 
-MAX_OPERATIONS: Final = 1000
+MAX_OPERATIONS: Final = 20_000
 OLDER: Final = Version(-1)
 NEWER: Final = Version(1)
 
@@ -75,7 +75,7 @@ class Subject:
     ground: Ground
     level: OracleLevel
     eager: bool  # one state for each outcome of a tear, made at the cut
-    bounded: bool  # a log of one half has really `records_per_half` slots, not any number
+    bounded: bool  # a log of one half has really `records_in_one` slots, not any number
 
     def find_log(self, name: str) -> int:
         """Return the index of a log among the procedure's logs."""
@@ -148,10 +148,7 @@ class ConcretePort:
     def program(self, sector: int, cell: int, value: Cell) -> None:
         """Program one cell; one that is not blank comes out as the part's `reprogram` says."""
         self._refuse_keep(sector)
-        old = self._cells[sector][cell]
-        if isinstance(old, tuple):
-            old = self._ask(old)
-            self._cells[sector][cell] = old
+        old = self._decide(sector, cell)
         if old == BLANK:
             new: int = value
         elif self._ground.sectors[sector].reprogram is Reprogram.NEVER or old != value:
@@ -176,39 +173,48 @@ class ConcretePort:
         return self._read(sector, cell, bus=self._bus and self._ground.sectors[sector].external)
 
     def _read(self, sector: int, cell: int, *, bus: bool) -> Cell:
-        held = self._cells[sector][cell]
-        values = held if isinstance(held, tuple) else (held,)
-        readings = dict.fromkeys(values)
-        if BLANK in values and self._ground.sectors[sector].blank_read is BlankRead.UNDEFINED:
-            readings[FOREIGN] = None
-        if bus:
-            readings[FOREIGN] = None
-        found = self._ask(tuple(readings))
-        if isinstance(held, tuple) and not self._subject.level.restless:
-            if found in values:
-                self._cells[sector][cell] = found
-            elif not bus:
-                self._cells[sector][cell] = BLANK
+        if bus and self._ask((None, FOREIGN)) is not None:
+            return FOREIGN
+        found = self._decide(sector, cell)
+        if found == BLANK and self._ground.sectors[sector].blank_read is BlankRead.UNDEFINED:
+            found = self._ask((BLANK, FOREIGN))
         return Cell(found)
+
+    def _decide(self, sector: int, cell: int) -> int:
+        """Return what is in a cell; where a cut left it open, that is settled now."""
+        held = self._cells[sector][cell]
+        if not isinstance(held, tuple):
+            return held
+        found = self._ask(held)
+        if not self._subject.level.restless:
+            self._cells[sector][cell] = found
+        return found
 
     def is_blank(self, sector: int) -> bool:
         """Read a whole sector."""
         return all([self.read(sector, cell) == BLANK for cell in range(len(self._cells[sector]))])
 
     def digest(self, area: str) -> Digest:
-        """Read a whole area and say whose content it is."""
+        """Say whose content an area is; open cells are settled in order while everything else still agrees."""
         sectors = self._ground.area(area)
-        found = [(s, c, self._read(s, c, bus=False)) for s in sectors for c in range(len(self._cells[s]))]
-        kind = whole_kind(self._ground, area, [cell for _, _, cell in found])
-        version = None if kind is None else VERSION_OF_KIND.get(kind)
-        identity = 1
-        for _, _, cell in found:
-            identity = identity * 100_003 + cell
         if self._bus and any(self._ground.sectors[s].external for s in sectors):
-            shown = self._ask(tuple(dict.fromkeys((version, OLDER, NEWER, None))))
-            if shown != version:
+            shown = self._ask(("actual", None, OLDER, NEWER))
+            if shown != "actual":
+                assert shown is None or isinstance(shown, Version)
                 return Digest(shown, -2 if shown is None else -3 - shown)
-        return Digest(version, identity)
+        places = [(s, c) for s in sectors for c in range(len(self._cells[s]))]
+        cells = {place: self._cells[place[0]][place[1]] for place in places}
+        known = {place: Cell(cell) for place, cell in cells.items() if not isinstance(cell, tuple)}
+        for place in places:
+            if _agreed(self._ground, area, known) not in (*VERSION_OF_KIND, "open"):
+                break
+            if place not in known:
+                known[place] = Cell(self._decide(*place))
+        kind = _agreed(self._ground, area, known) if len(known) == len(places) else None
+        identity = 1
+        for place in places:
+            identity = identity * 100_003 + known.get(place, FAULT)
+        return Digest(VERSION_OF_KIND.get(kind) if isinstance(kind, Kind) else None, identity)
 
     # Logs and the settings word.
 
@@ -228,7 +234,7 @@ class ConcretePort:
     def append(self, index: int, record: Record) -> None:
         """Append a record to one log, in the room that is there or made."""
         spec: LogSpec = self._subject.procedure.logs[index]
-        capacity = self._subject.level.records_per_half
+        capacity = self._subject.level.room_in(spec)
         if spec.halves == 1 and self._is_full(index, capacity):
             before = self.flash()
             self._cut("before", before)
@@ -294,14 +300,22 @@ class ConcreteLog:
 
 def whole_kind(ground: Ground, area: str, cells: Sequence[Cell]) -> Kind | None:
     """Return whose content the cells of an area wholly are, linked for it and in their places; None for any other."""
+    places = [(s, c) for s in ground.area(area) for c in range(ground.sectors[s].cells)]
+    kind = _agreed(ground, area, dict(zip(places, cells, strict=True)))
+    return kind if isinstance(kind, Kind) else None
+
+
+def _agreed(ground: Ground, area: str, cells: Mapping[tuple[int, int], Cell]) -> Kind | Literal["open"] | None:
+    """Return whose content all the given cells are, "open" where none is given, None where they are not of one."""
     link = dict(ground.links).get(area, 0)
-    positions = [ground.sectors[s].position + c for s in ground.area(area) for c in range(ground.sectors[s].cells)]
     kinds = set()
-    for cell, position in zip(cells, positions, strict=True):
-        content = kind_of(cell)
-        if content is None or content[1:] != (link, position):
+    for (sector, cell), value in cells.items():
+        content = kind_of(value)
+        if content is None or content[1:] != (link, ground.sectors[sector].position + cell):
             return None
         kinds.add(content[0])
+    if not kinds:
+        return "open"
     return kinds.pop() if len(kinds) == 1 else None
 
 

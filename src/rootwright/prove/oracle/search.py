@@ -60,7 +60,8 @@ class _Search:
             if len(self.nodes) > level.max_states:
                 return self.verdict(closed=False)
             for edge in edges(self.subject, state):
-                total = Cost(*(a + b for a, b in zip(cost, edge.cost, strict=True)))
+                more = edge.cost
+                total = Cost(cost[0] + more[0], cost[1] + more[1], cost[2] + more[2])
                 if level.max_cuts is not None and total.cuts > level.max_cuts:
                     bounded = True
                     continue

@@ -33,7 +33,8 @@ class OracleLevel:
         protect: Names of blocks that are write-protected while the application runs, unless the procedure opens them.
         max_cuts: Explore no more cuts than this; None for any number.
         max_states: Give up after this many states; the verdict then is not `closed`.
-        records_per_half: Record slots in each half of a log.
+        records_per_half: Record slots in each half of a log of two halves.
+        records_in_one: Record slots in a log of one half.
     """
 
     restless: bool = False
@@ -41,7 +42,12 @@ class OracleLevel:
     protect: frozenset[str] = frozenset()
     max_cuts: int | None = None
     max_states: int = 400_000
-    records_per_half: int = 3
+    records_per_half: int = 1
+    records_in_one: int = 3
+
+    def room_in(self, spec: LogSpec) -> int:
+        """Return how many records the half that is written to can take."""
+        return self.records_per_half if spec.halves == 2 else self.records_in_one
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from rootwright.device.content import Kind
 from rootwright.device.port import POWER_UP, Again, Claim, Idle, Outcome, Run, Stuck
 from rootwright.prove.events import Answer, CutEvent, Event, Move, RenameEvent, StepEvent
 from rootwright.prove.oracle.environment import Fault, Rest, State, judge_halt, judge_run, moves, rename
-from rootwright.prove.oracle.port import ConcretePort, CutPoint, KeepTouchedError, Subject
+from rootwright.prove.oracle.port import ConcretePort, CutPoint, Flash, KeepTouchedError, Subject
 
 Seen: TypeAlias = tuple[Answer, ...]
 
@@ -85,11 +85,14 @@ def step_edges(subject: Subject, state: State) -> Iterator[Edge]:
     if state.at is POWER_UP and not state.boot_sound:
         yield Edge(((StepEvent(), ()),), Cost(), Fault(Claim.APPROVED_ONLY, "a foreign boot stage runs"))
         return
+    left: dict[Flash, int] = {}  # what cuts left already, after how many operations
     for trail in run_step(subject, state):
         for cut in trail.cuts:
-            if cut.asked > trail.fresh:
+            operations = cut.operation + (cut.where == "after")
+            if cut.asked > trail.fresh and left.get(cut.flash, operations + 1) > operations:
+                left[cut.flash] = operations
                 event = CutEvent(cut.operation, cut.where)
-                cost = Cost(1, 0, cut.operation + (cut.where == "after"))
+                cost = Cost(1, 0, operations)
                 yield Edge(((event, trail.seen[: cut.seen]),), cost, state._replace(flash=cut.flash, at=POWER_UP))
         cost = Cost(0, 0, trail.operations)
         for events, target in outcomes(subject, trail.after, trail.outcome):
