@@ -12,7 +12,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 
 from consumer_samples import Sample, make_sample
 from rootwright.cose.keys import P256PrivateKeySigner
-from rootwright.describe.chip import BlankRead
+from rootwright.describe.chip import BlankRead, MemoryKind
 from rootwright.describe.product import PayloadPlace, Procedure
 from rootwright.device.consumer import (
     Anchor,
@@ -31,9 +31,9 @@ from rootwright.release.build import Release, build_release
 from rootwright.suit.build import sign_envelope
 from rootwright.suit.decode import decode_envelope, decode_manifest
 from rootwright.suit.digest import compute
-from rootwright.suit.numbers import Directive, Parameter, Reason
+from rootwright.suit.numbers import Condition, Directive, Parameter, Reason
 from rootwright.suit.severed import find_text
-from rootwright.suit.structures import DirectiveCommand, OverrideParameters, SetComponentIndex
+from rootwright.suit.structures import ConditionCommand, DirectiveCommand, OverrideParameters, SetComponentIndex
 
 SIGNER = P256PrivateKeySigner(ec.derive_private_key(7, ec.SECP256R1()))
 STRANGER = P256PrivateKeySigner(ec.derive_private_key(8, ec.SECP256R1()))
@@ -292,6 +292,84 @@ def test_header_and_trailer_are_not_for_images() -> None:
     assert place.capacity(region) == region.size - 64 - 16
     after = start(_offer(sample).device).device
     assert _reads(after, sample, "run:application")[:64] == b"\xff" * 64
+
+
+def test_a_copy_fits_the_memory_it_goes_to() -> None:
+    """Staging lies in a memory that erases to zeros, the slots in one that erases to ones."""
+    sample = make_sample(Procedure.EXCHANGE_FIXED)
+    flash = sample.product.chip.memories[0]
+    other = replace(flash, name="outside", base=0x9000_0000, kind=MemoryKind.EXTERNAL, erased=0)
+    moved = tuple(
+        replace(region, memory="outside", address=region.address - flash.base + other.base)
+        if region.block.startswith("stage:")
+        else region
+        for region in sample.memory_map.regions
+    )
+    chip = replace(sample.product.chip, memories=(flash, other))
+    sample = replace(
+        sample,
+        product=replace(sample.product, chip=chip),
+        memory_map=replace(sample.memory_map, regions=moved),
+    )
+    before = _device(sample)
+    offer = _offer(sample, before)
+    assert _reads(offer.device, sample, "stage:radio").endswith(b"\0" * 300)
+    after = start(offer.device).device
+    assert after.installed.sequence == 5
+    assert _reads(after, sample, "run:radio").endswith(b"\xff" * 300)
+    returned = put_back(after)
+    for name in OLD:
+        assert _reads(returned, sample, f"run:{name}") == _reads(before, sample, f"run:{name}")
+
+
+@pytest.mark.parametrize("procedure", STAGED)
+def test_a_manifest_that_would_fail_half_way_is_refused_at_the_offer(procedure: Procedure) -> None:
+    sample = make_sample(procedure)
+    manifest = _manifest(sample)
+    wrong = OverrideParameters.of({Parameter.IMAGE_DIGEST: compute(b"another image")})
+    match = ConditionCommand(Condition.IMAGE_MATCH)
+    cases = {
+        "image-digest-differs": {"validate": (SetComponentIndex(2), wrong, match)},
+        "abort": {"install": (*manifest.install, ConditionCommand(Condition.ABORT))},
+        "slot-differs": {
+            "invoke": (
+                SetComponentIndex(0),
+                OverrideParameters.of({Parameter.COMPONENT_SLOT: 1}),
+                ConditionCommand(Condition.COMPONENT_SLOT),
+                *manifest.invoke,
+            )
+        },
+    }
+    device = _device(sample)
+    for detail, members in cases.items():
+        report = consume(_altered(sample, **members), device, _remote(_release(sample)).get)
+        assert (report.verdict, report.detail) == (Verdict.REFUSED, detail)
+        assert report.device.pending is None
+        assert set(report.written) == {"stage:application", "stage:radio"}
+        assert _reads(report.device, sample, "run:radio") == _reads(device, sample, "run:radio")
+
+
+def test_the_boot_stage_alone_writes_what_runs() -> None:
+    sample = make_sample(Procedure.EXCHANGE_ROTATING)
+    offer = _offer(sample)
+    assert offer.written == ("stage:application", "stage:radio")
+    begun = start(offer.device)
+    assert begun.written == ("run:application", "stage:application", "run:radio", "stage:radio")
+    assert begun.fetched == ()
+    copied = start(_offer(make_sample(Procedure.COPY_OVER)).device)
+    assert copied.written == ("run:application", "run:radio")
+    chosen = start(_offer(make_sample(Procedure.BANK_FLIP)).device)
+    assert (chosen.written, chosen.device.running) == ((), 1)
+
+
+def test_a_right_covers_an_image_wherever_it_lies() -> None:
+    anchor = Anchor(SIGNER.public(), frozenset({(b"radio",), (b"application", b"stage")}))
+    assert anchor.may_sign((b"radio", b"run"))
+    assert anchor.may_sign((b"radio", b"stage"))
+    assert anchor.may_sign((b"application", b"stage"))
+    assert not anchor.may_sign((b"application", b"run"))
+    assert not anchor.may_sign((b"radio2", b"run"))
+    assert not anchor.may_sign(())
 
 
 def test_a_second_offer_waits_for_the_first() -> None:

@@ -218,6 +218,11 @@ def test_the_command(demo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[s
     shown = json.loads(capsys.readouterr().out)
     assert shown["sequence"] == 12
     assert shown["demo_key_made"]
+    assert [(row["name"], row["size"], row["sha256"]) for row in shown["files"]] == [
+        (path.name, path.stat().st_size, hashlib.sha256(path.read_bytes()).hexdigest())
+        for path in (Path(out) / row["name"] for row in shown["files"])
+    ]
+    assert len(shown["files"]) == 3
     assert _run(str(demo), "--out", out, "--json") == 2
     assert "not above" in json.loads(capsys.readouterr().out)["refused"]
     again = tmp_path / "again"
