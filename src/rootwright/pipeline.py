@@ -6,7 +6,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 
+from rootwright.cose.keys import Verifier
 from rootwright.describe.product import Attacker, ImageRole, ImageSpec, Procedure, Product
+from rootwright.device.consumer import Anchor, Installed, consume, make_device, start
 from rootwright.device.content import Kind
 from rootwright.device.ground import Ground, ground_from_map
 from rootwright.device.procedures import demands
@@ -21,6 +23,7 @@ from rootwright.plan.search import find_map
 from rootwright.plan.table import find_limits, find_link_mismatches, make_row
 from rootwright.prove.level import Level
 from rootwright.prove.proof import Proof, prove
+from rootwright.release.build import Release
 from rootwright.release.shape import erased_byte, find_shape
 
 MODELLED = frozenset({Attacker.EXPLOITED_APPLICATION, Attacker.EXTERNAL_BUS})
@@ -165,6 +168,32 @@ def _own_map(product: Product, folder: Path) -> Map:
             next_step="make room; `rootwright plan` compares procedures",
         )
     return found
+
+
+def require_installable(product: Product, inputs: ReleaseInputs, release: Release, anchor: Verifier) -> None:
+    """Return only if the reference device, as it is before this release, installs it and starts the new images.
+
+    Raises:
+        ReleaseRefused: With what the device answered.
+    """
+    device = make_device(
+        product,
+        inputs.map,
+        [Anchor(anchor)],
+        installed=Installed(release.sequence - 1, b""),
+        images={spec.name: inputs.older.get(spec.name, b"") for spec in product.updatable_images},
+        machine=next((files[0].machine for files in inputs.images.values() if files[0].machine), None),
+        like=inputs.like,
+    )
+    report = consume(release.envelope, device, {p.uri: p.content for p in release.payloads}.get)
+    if not report.is_refused:
+        report = start(report.device)
+    if report.is_refused:
+        raise ReleaseRefused(
+            f"the reference device does not install this release: {report.text}",
+            where=f"{report.step}, {report.detail}",
+            next_step="look for what the product's images or map have that a device would refuse",
+        )
 
 
 def prove_product(

@@ -47,7 +47,12 @@ def _pair(procedure: Procedure, place: PayloadPlace) -> tuple[Release, DeviceSta
     return release, device
 
 
-PAIRS = [_pair(Procedure.EXCHANGE_FIXED, PayloadPlace.DETACHED), _pair(Procedure.EITHER_SLOT, PayloadPlace.INTEGRATED)]
+PAIRS = [
+    _pair(Procedure.EXCHANGE_FIXED, PayloadPlace.DETACHED),
+    _pair(Procedure.COPY_OVER, PayloadPlace.DETACHED),
+    _pair(Procedure.EITHER_SLOT, PayloadPlace.INTEGRATED),
+    _pair(Procedure.BANK_FLIP, PayloadPlace.DETACHED),
+]
 
 
 def _check(report: Report, before: DeviceState) -> None:
@@ -118,9 +123,11 @@ _SIMPLE: st.SearchStrategy[Command] = st.one_of(
     ),
     st.builds(
         DirectiveCommand,
-        st.sampled_from([Directive.FETCH, Directive.FETCH, Directive.INVOKE, Directive.COPY, Directive.WRITE]),
+        st.sampled_from([Directive.FETCH, Directive.INVOKE, Directive.COPY, Directive.COPY, Directive.SWAP]),
     ),
-    st.builds(SetComponentIndex, st.one_of(st.integers(0, 2), st.just(True), st.just((1, 0)))),
+    st.builds(
+        SetComponentIndex, st.one_of(st.integers(0, 4), st.just(True), st.sampled_from([(1, 0), (1, 3), (3, 0)]))
+    ),
     st.builds(OverrideParameters.of, _VALUES),
 )
 _COMMANDS: st.SearchStrategy[CommandSequence] = st.lists(
@@ -138,19 +145,28 @@ _COMMANDS: st.SearchStrategy[CommandSequence] = st.lists(
 
 
 @pytest.mark.slow
-@settings(max_examples=150)
+@settings(max_examples=200)
 @given(st.data())
 def test_any_manifest_that_the_author_signs(data: st.DataObject) -> None:
     release, device = data.draw(st.sampled_from(PAIRS))
     manifest = decode_manifest(decode_envelope(release.envelope).manifest)
     changed = {}
     for name in ("shared", "payload_fetch", "install", "validate", "load", "invoke"):
-        how = data.draw(st.sampled_from(["keep", "keep", "keep", "add", "before", "other", "drop"]))
+        how = data.draw(st.sampled_from(["keep", "keep", "keep", "add", "before", "within", "other", "drop"]))
         own: CommandSequence = getattr(manifest, name) or ()
         # Without a component index in front the whole manifest would be refused for that alone.
-        first = (SetComponentIndex(data.draw(st.sampled_from([0, 1, True]))),)
+        first = (SetComponentIndex(data.draw(st.sampled_from([0, 1, 2, 3, True]))),)
         extra = first + data.draw(_COMMANDS) if how != "keep" else ()
-        sequence = {"keep": own, "add": own + extra, "before": extra + own, "other": extra, "drop": ()}[how]
+        at = data.draw(st.integers(0, len(own))) if how == "within" else 0
+        within = own[:at] + extra[1:] + own[at + data.draw(st.integers(0, 1)) :] if how == "within" else ()
+        sequence = {
+            "keep": own,
+            "add": own + extra,
+            "before": extra + own,
+            "within": within,
+            "other": extra,
+            "drop": (),
+        }[how]
         changed[name] = sequence or (() if name == "shared" else None)
     contents = {p.uri: p.content for p in release.payloads} | {"coap://a/0": _IMAGES[0], "coap://a/1": _IMAGES[1]}
     integrated = {p.uri: p.content for p in release.payloads} if release.place is PayloadPlace.INTEGRATED else None

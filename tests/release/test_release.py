@@ -20,7 +20,7 @@ from rootwright.describe.loading import load_product
 from rootwright.describe.product import PayloadPlace, Procedure, Product
 from rootwright.errors import ReleaseRefused, RootwrightError
 from rootwright.image.model import Image, Segment
-from rootwright.pipeline import ReleaseInputs, read_release_inputs
+from rootwright.pipeline import ReleaseInputs, read_release_inputs, require_installable
 from rootwright.release import record
 from rootwright.release.build import Release, build_release
 from rootwright.suit.check import check_envelope
@@ -161,6 +161,37 @@ def test_the_record_takes_each_number_once(product: Product, repository: Path, t
         record.write_release(out, replace(release, sequence=14))
 
 
+def test_a_link_in_a_temporary_file_s_place_is_not_written_through(
+    product: Product, repository: Path, tmp_path: Path
+) -> None:
+    out, victim = tmp_path / "out", tmp_path / "victim"
+    out.mkdir()
+    victim.write_text("mine")
+    release = _build(product, repository)
+    for name in (record.RECORD_NAME, *dict(release.files)):
+        (out / f".{name}.new").symlink_to(victim)
+    record.write_release(out, release)
+    assert victim.read_text() == "mine"
+    assert {path.name for path in out.iterdir()} == {*dict(release.files), record.RECORD_NAME}
+
+
+def test_detached_payloads_are_not_named_like_integrated_ones(product: Product, repository: Path) -> None:
+    with pytest.raises(ReleaseRefused, match="uri '#x' names a part of the envelope"):
+        _build(_with_update(product, uri="#x"), repository)
+
+
+def test_what_the_reference_device_does_not_install_is_not_released(product: Product, repository: Path) -> None:
+    inputs = _inputs(product, repository)
+    release = build_release(product, inputs.map, inputs.images, SIGNER)
+    require_installable(product, inputs, release, ANCHOR)
+    altered = replace(release, payloads=(release.payloads[0], replace(release.payloads[1], content=b"?")))
+    with pytest.raises(ReleaseRefused, match="does not install this release: 1 bytes came"):
+        require_installable(product, inputs, altered, ANCHOR)
+    for change in ({"vendor_domain": "other.example"}, {"class_name": "another"}):
+        with pytest.raises(ReleaseRefused, match="does not answer to"):
+            require_installable(replace(product, **change), inputs, release, ANCHOR)
+
+
 class _Cut(Exception):
     """The power goes."""
 
@@ -228,6 +259,14 @@ def test_the_command(demo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[s
     again = tmp_path / "again"
     assert _run(str(demo), "--out", str(again)) == 0
     assert (again / "release-12.suit").read_bytes() == (tmp_path / "out" / "release-12.suit").read_bytes()
+
+
+def test_the_command_says_in_json_that_it_cannot_write(
+    demo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "file").touch()
+    assert _run(str(demo), "--out", str(tmp_path / "file"), "--json") == 2
+    assert json.loads(capsys.readouterr().out)["where"].endswith("file")
 
 
 def test_the_command_refuses_a_bad_key(demo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -35,6 +35,12 @@ def command(product_file: Path, folder: Path, as_json: bool) -> int:
             raise
         click.echo(json.dumps({"refused": error.found, "where": error.where, "next_step": error.next_step}, indent=2))
         return 2
+    except OSError as error:
+        if not as_json:
+            raise
+        refused = {"refused": error.strerror or str(error), "where": str(error.filename or folder), "next_step": ""}
+        click.echo(json.dumps(refused, indent=2))
+        return 2
     rows = release.file_list
     if as_json:
         click.echo(json.dumps({"sequence": release.sequence, "demo_key_made": made_key, "files": rows}, indent=2))
@@ -43,7 +49,7 @@ def command(product_file: Path, folder: Path, as_json: bool) -> int:
         click.echo("note: a demo key was made; it protects nothing")
     for row in rows:
         click.echo(f"{row['size']:8} bytes  {folder / row['name']}")
-    click.echo(f"release {release.sequence}: signature and digests checked")
+    click.echo(f"release {release.sequence}: signature and digests checked, installed by the reference device")
     return 0
 
 
@@ -51,7 +57,7 @@ def _build(product_file: Path) -> tuple[Release, bool]:
     from rootwright.describe.loading import load_product
     from rootwright.errors import ReleaseRefused
     from rootwright.keys.file import load_signer, make_demo_key
-    from rootwright.pipeline import read_release_inputs
+    from rootwright.pipeline import read_release_inputs, require_installable
     from rootwright.release.build import build_release
     from rootwright.suit.check import check_envelope
 
@@ -64,5 +70,7 @@ def _build(product_file: Path) -> tuple[Release, bool]:
     made = make_demo_key(path, key.algorithm) if key.demo else False
     signer = load_signer(path, key.algorithm, allow_demo=key.demo)
     release = build_release(product, inputs.map, inputs.images, signer, like=inputs.like)
-    check_envelope(release.envelope, [signer.public(name=key.name)])
+    anchor = signer.public(name=key.name)
+    check_envelope(release.envelope, [anchor])
+    require_installable(product, inputs, release, anchor)
     return release, made

@@ -114,7 +114,9 @@ def _write_whole(path: Path, content: bytes) -> None:
     """Write a file so that after a crash there is the old one or the new one, never a part."""
     temporary = path.with_name(f".{path.name}.new")
     try:
-        with temporary.open("wb") as file:
+        # A link or a remnant in the temporary file's place is taken out, never written through.
+        temporary.unlink(missing_ok=True)
+        with temporary.open("xb") as file:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())

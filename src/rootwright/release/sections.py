@@ -21,6 +21,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from rootwright.describe.product import ImageRole, PayloadPlace, Procedure, Product
+from rootwright.errors import ReleaseRefused
 from rootwright.release.shape import EXCHANGES, STAGED, run_component, stage_component
 from rootwright.suit.digest import compute
 from rootwright.suit.identifiers import class_identifier, vendor_identifier
@@ -181,13 +182,19 @@ def _slot(number: int) -> CommandSequence:
     )
 
 
-def detached_uri(product: Product, file_name: str) -> str:
-    """Return where a payload's file is fetched from."""
-    base = product.update.uri
-    return f"{base}{'' if not base or base.endswith('/') else '/'}{file_name}"
-
-
 def payload_uri(product: Product, label: str, file_name: str) -> str:
-    """Return what a manifest fetches a payload by: its name in the envelope, or its place on a server."""
-    integrated = product.update.payload is PayloadPlace.INTEGRATED
-    return f"#{label}" if integrated else detached_uri(product, file_name)
+    """Return what a manifest fetches a payload by: its name in the envelope, or its place on a server.
+
+    Raises:
+        ReleaseRefused: The place of detached payloads reads like a name in the envelope.
+    """
+    if product.update.payload is PayloadPlace.INTEGRATED:
+        return f"#{label}"
+    base = product.update.uri
+    if base.startswith("#"):
+        raise ReleaseRefused(
+            f"uri {base!r} names a part of the envelope, and the payloads are detached from it",
+            where=product.model,
+            next_step="name the place of the files, or leave uri out",
+        )
+    return f"{base}{'' if not base or base.endswith('/') else '/'}{file_name}"
