@@ -31,10 +31,14 @@ def main() -> None:
     if envelope is not None:
         run("inspect", str(envelope))
     run("prove", product, "--svg", str(OUT / "failures"))
+    run("assure", product, "--out", str(OUT))
     flawed = str(HERE / "river-gauge-flawed" / "product.toml")
     print("\nThe same product made wrong on purpose: this is what findings look like.")
     run("check", flawed, allowed=(1,))
+    run("assure", flawed, "--out", str(OUT / "flawed"), allowed=(1,))
     print(f"\nLook at {OUT / 'map.svg'} (the memory map) and {OUT / 'release'} (the signed update).")
+    print(f"Then open {OUT / 'dossier.html'}: all of it on one page.")
+    print(f"{OUT / 'flawed' / 'dossier.html'} is what a page with findings is like.")
 
 
 if __name__ == "__main__":

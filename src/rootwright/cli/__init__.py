@@ -19,6 +19,7 @@ COMMANDS: dict[str, str] = {
     "release": "Build the signed update of one version.",
     "prove": "Check the update procedures under power cuts and bad images.",
     "inspect": "Print any SUIT envelope in the standard's words.",
+    "assure": "Run everything and write the dossier.",
 }
 
 

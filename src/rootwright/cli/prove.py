@@ -105,10 +105,9 @@ def report(product: Product, proofs: tuple[Proof, ...], fits: bool) -> list[str]
         lines.append(f"level: {proofs[0].steady.level.describe()}")
         closed = ", ".join(sorted(proofs[0].steady.level.protect)) or "none"
         lines += [f"write-protected while an application runs: {closed}", ""]
-    heads = (
-        ["procedure", "verdict", "states", "erases a run", *(name for name, _ in proofs[0].harder)] if proofs else []
-    )
-    rows = [heads] + [_row(proof, product) for proof in proofs]
+    levels = list(dict.fromkeys(name for proof in proofs for name, _ in proof.harder))
+    heads = ["procedure", "verdict", "states", "erases a run", *levels] if proofs else []
+    rows = [heads] + [_row(proof, product, levels) for proof in proofs]
     widths = [max(len(row[i]) for row in rows) for i in range(len(heads))]
     lines += ["  " + "  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in rows]
     lines.append("")
@@ -131,16 +130,17 @@ def report(product: Product, proofs: tuple[Proof, ...], fits: bool) -> list[str]
     return lines
 
 
-def _row(proof: Proof, product: Product) -> list[str]:
+def _row(proof: Proof, product: Product, levels: list[str]) -> list[str]:
     own = "*" if proof.procedure == product.update.procedure else ""
     steady = proof.steady
     erases = str(steady.erases) if steady.holds else "-"
+    beside = dict(proof.harder)
     return [
         proof.procedure + own,
         steady.words,
         f"{steady.states:,}",
         erases,
-        *(verdict.words for _, verdict in proof.harder),
+        *(beside[level].words if level in beside else "-" for level in levels),
     ]
 
 

@@ -63,7 +63,7 @@ def _proof(evidence: Evidence) -> Iterator[Finding]:
         )
         return
     if not own.steady.holds:
-        story = "see the story and the picture below; `rootwright prove --export-state` writes the flash at that moment"
+        story = "see the story and the picture below; rootwright prove --export-state writes the flash at that moment"
         yield Finding("prove.fails", name, f"{own.steady.words}: {own.steady.what}", story)
         return
     if not own.steady.closed:
@@ -82,7 +82,7 @@ def _proof(evidence: Evidence) -> Iterator[Finding]:
                 "prove.harder",
                 name,
                 f"at the harder level, {label}, it {verdict.words}: {verdict.what}",
-                "the data sheet must say that half-programmed cells settle; answer the assumption `steady-cells`"
+                "the data sheet must say that half-programmed cells settle; answer the assumption steady-cells"
                 if verdict.level.restless
                 else "see the story and the picture below",
                 only_reading,

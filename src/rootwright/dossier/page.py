@@ -73,6 +73,8 @@ def make_page(evidence: Evidence) -> str:
         keep_trailing_newline=True,
     )
     environment.filters["thousands"] = lambda number: f"{number:,}"
+    # Long identifiers of the standard may break behind a dot.
+    environment.filters["dotted"] = lambda text: Markup(".<wbr>").join(text.split("."))
     files = resources.files("rootwright.dossier")
     template = environment.from_string((files / "page.html.jinja").read_text(encoding="utf-8"))
     style = (files / "page.css").read_text(encoding="utf-8")
@@ -84,7 +86,7 @@ def _context(evidence: Evidence) -> dict[str, Any]:
     product, plan = evidence.product, evidence.plan.plan
     points = find_open(evidence)
     is_short, verdict, meaning = overall(points)
-    title = plain(f"{product.name} {product.model}")
+    title = f"{product.name} {product.model}"
     release = evidence.release
     trials = evidence.trials
     return {
@@ -103,7 +105,7 @@ def _context(evidence: Evidence) -> dict[str, Any]:
         "untested": Outcome.NOT_TESTED,
         "status_outcomes": STATUSES,
         "status_classes": {status: CLASSES[outcome] for status, outcome in STATUSES.items()},
-        "map_picture": "" if plan.map is None else draw_map(plan.map, plan.demand, product.chip, title=title),
+        "map_picture": "" if plan.map is None else _clean(draw_map(plan.map, plan.demand, product.chip, title=title)),
         "plan": plan,
         "regions": region_rows(evidence),
         "columns": procedure_columns(evidence),
@@ -125,6 +127,10 @@ def _context(evidence: Evidence) -> dict[str, Any]:
     }
 
 
+def _clean(picture: str) -> str:
+    return "\n".join(plain(line) for line in picture.split("\n"))
+
+
 def _failures(evidence: Evidence) -> tuple[Failure, ...]:
     """Return the failures of the product's own procedure: at the steady level, else at each harder one."""
     own = evidence.own
@@ -140,7 +146,7 @@ def _failures(evidence: Evidence) -> tuple[Failure, ...]:
             label,
             verdict,
             shorten(verdict.story, most=len(verdict.story)),
-            draw_timeline(own.procedure, verdict, key=f"failure-{number}"),
+            _clean(draw_timeline(own.procedure, verdict, key=f"failure-{number}")),
             verdict.exported is not None,
         )
         for number, (label, verdict) in enumerate(named, 1)

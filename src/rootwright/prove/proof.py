@@ -157,14 +157,15 @@ def prove(
         make: Makes the procedure for a ground.
         ground_of: Makes the ground for a number of model cells.
         level: The steady level to prove at.
-        harder: Whether to look at the harder levels too: one more cell a piece; restless cells.
+        harder: Whether to look at the harder levels too, where it holds at `level`: one more cell a piece; restless
+            cells.
         progress: Called now and then with the number of states found.
         content: Bytes of each version's content, for flash images of failures.
     """
     ground = ground_of(level.cells)
     verdict, closure = check_level(make, ground, level, progress=progress, content=content)
     beside: list[tuple[str, Verdict]] = []
-    if harder:
+    if harder and verdict.holds:  # a failure at the steady level is not made better by a harder one
         finer = replace(level, cells=level.cells + 1)
         beside.append(
             (
