@@ -181,7 +181,7 @@ def require_installable(product: Product, inputs: ReleaseInputs, release: Releas
         inputs.map,
         [Anchor(anchor)],
         installed=Installed(release.sequence - 1, b""),
-        images={spec.name: inputs.older.get(spec.name, b"") for spec in product.updatable_images},
+        images={spec.name: b"" for spec in product.updatable_images},  # what it replaces decides nothing
         machine=next((files[0].machine for files in inputs.images.values() if files[0].machine), None),
         like=inputs.like,
     )

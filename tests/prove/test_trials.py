@@ -88,6 +88,18 @@ def test_the_demo_product_passes_and_its_release_goes_in(repository: Path) -> No
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("procedure", [Procedure.RECOVERY_IMAGE, Procedure.COPY_OVER, Procedure.EITHER_SLOT])
+def test_the_demo_product_passes_under_other_procedures(repository: Path, procedure: Procedure) -> None:
+    folder = repository / "demo" / "river-gauge"
+    product = load_product(folder / "product.toml")
+    product = replace(product, update=replace(product.update, procedure=procedure.value))
+    inputs = read_release_inputs(product, folder)
+    report = run_trials(product, inputs.map, inputs.images, older=inputs.older)
+    assert _failures(report) == {}
+    assert sum(trial.attempts for trial in report.trials) > 1800
+
+
+@pytest.mark.slow
 def test_the_report_is_json_and_says_what_is_open() -> None:
     report = _run(make_sample())
     data = json.loads(json.dumps(report.to_dict()))

@@ -68,14 +68,16 @@ def _run(*arguments: str) -> int:
 @pytest.mark.parametrize("place", list(PayloadPlace))
 @pytest.mark.parametrize(
     "procedure",
-    [p for p in Procedure if p is not Procedure.BANK_FLIP],  # the demo's part has one bank
+    [p for p in Procedure if p is not Procedure.BANK_FLIP],  # the demo's part cannot map its banks
 )
 def test_a_release_is_whole_signed_and_the_same_again(
     product: Product, repository: Path, place: PayloadPlace, procedure: Procedure
 ) -> None:
     product = _with_update(product, payload=place, procedure=procedure)
-    release = _build(product, repository)
+    inputs = _inputs(product, repository)
+    release = build_release(product, inputs.map, inputs.images, SIGNER)
     assert release == _build(product, repository)
+    require_installable(product, inputs, release, ANCHOR)
     checked = check_envelope(release.envelope, [ANCHOR])
     assert checked.manifest.sequence_number == 12
     staged = procedure.value.startswith(("copy", "exchange"))
