@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -22,7 +23,9 @@ def run(*arguments: str, allowed: tuple[int, ...] = (0,)) -> str:
 
 def main() -> None:
     """Run every step of the main job that this version has."""
-    OUT.mkdir(parents=True, exist_ok=True)
+    # A release folder takes no sequence number twice, so a demonstration that is run again starts with none.
+    shutil.rmtree(OUT, ignore_errors=True)
+    OUT.mkdir(parents=True)
     product = str(HERE / "river-gauge" / "product.toml")
     run("check", product)
     run("plan", product, "--svg", str(OUT / "map.svg"))
