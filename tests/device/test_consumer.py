@@ -349,6 +349,21 @@ def test_a_manifest_that_would_fail_half_way_is_refused_at_the_offer(procedure: 
         assert _reads(report.device, sample, "run:radio") == _reads(device, sample, "run:radio")
 
 
+def test_after_an_exchange_staging_means_the_old_image() -> None:
+    """The rehearsal of an exchange must know that, or an offer would be accepted that fails with images half moved."""
+    sample = make_sample(Procedure.EXCHANGE_FIXED)
+    manifest, device = _manifest(sample), _device(sample)
+    old = OverrideParameters.of(
+        {Parameter.IMAGE_DIGEST: compute(OLD["radio"]), Parameter.IMAGE_SIZE: len(OLD["radio"])}
+    )
+    match = ConditionCommand(Condition.IMAGE_MATCH)
+    for before, detail in (((), "image-digest-differs"), ((old,), "")):
+        validate = (*manifest.validate, SetComponentIndex(3), *before, match)
+        report = consume(_altered(sample, validate=validate), device, _remote(_release(sample)).get)
+        assert report.detail == detail
+        assert start(report.device).verdict is (Verdict.NOTHING_TO_DO if detail else Verdict.ACCEPTED)
+
+
 def test_the_boot_stage_alone_writes_what_runs() -> None:
     sample = make_sample(Procedure.EXCHANGE_ROTATING)
     offer = _offer(sample)

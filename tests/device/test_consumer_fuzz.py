@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
@@ -25,6 +26,7 @@ from rootwright.suit.structures import (
     CommandSequence,
     ConditionCommand,
     DirectiveCommand,
+    Manifest,
     OverrideParameters,
     RunSequence,
     SetComponentIndex,
@@ -178,15 +180,63 @@ def test_any_manifest_that_the_author_signs(data: st.DataObject) -> None:
     _check(report, device)
     if report.verdict is not Verdict.ACCEPTED:
         return
+    _check_started(report, device, decode_manifest(decode_envelope(envelope).manifest), [*contents.values(), *_IMAGES])
+
+
+def _check_started(report: Report, device: DeviceState, manifest: Manifest, images: Sequence[bytes]) -> None:
+    """What an offer accepted starts: images that the manifest states a digest for, with nothing but fill behind."""
     begun = start(report.device)
-    signed = repr(decode_manifest(decode_envelope(envelope).manifest))
+    assert not begun.is_refused, begun.text
+    signed = repr(manifest)
     for place in device.settings.places:
         region = place.runs_in(begun.device.running)
         content = begun.device.read(region).rstrip(b"\xff")
-        if begun.is_refused:
-            assert begun.device.read(region) == device.read(region)
+        known = [image for image in images if image.rstrip(b"\xff") == content]
+        assert known
+        assert any(repr(hashlib.sha256(image).digest()) in signed for image in known)
+
+
+_SECTIONS = ("shared", "payload_fetch", "install", "validate", "load", "invoke")
+
+
+@pytest.mark.slow
+@settings(max_examples=300)
+@given(st.data())
+def test_a_genuine_manifest_with_its_own_commands_mislaid(data: st.DataObject) -> None:
+    release, device = data.draw(st.sampled_from(PAIRS))
+    manifest = decode_manifest(decode_envelope(release.envelope).manifest)
+    sections: dict[str, list[Command]] = {name: list(getattr(manifest, name) or ()) for name in _SECTIONS}
+    own = [command for sequence in sections.values() for command in sequence]
+    images = [p.content[: len(p.content) - cut] for p in release.payloads for cut in (0, 1)]
+    stated = st.one_of(
+        st.builds(
+            lambda image: {Parameter.IMAGE_DIGEST: compute(image), Parameter.IMAGE_SIZE: len(image)},
+            st.sampled_from(images),
+        ),
+        st.builds(lambda source: {Parameter.SOURCE_COMPONENT: source}, st.integers(0, 3)),
+        st.builds(lambda payload: {Parameter.URI: payload.uri}, st.sampled_from(release.payloads)),
+    )
+    extra = st.one_of(
+        st.sampled_from(own),
+        st.builds(SetComponentIndex, st.sampled_from([0, 1, 2, 3, True, (0, 1), (1, 3), (0, 2)])),
+        st.builds(OverrideParameters.of, stated),
+    )
+    for _ in range(data.draw(st.integers(1, 4))):
+        sequence = sections[data.draw(st.sampled_from(_SECTIONS))]
+        # Behind the first command, without which the whole manifest would be refused for that alone.
+        at = data.draw(st.integers(min(1, len(sequence)), len(sequence)))
+        if at < len(sequence) and data.draw(st.booleans()):
+            del sequence[at]
         else:
-            # What runs is something that the manifest states a digest for, with nothing but fill behind it.
-            known = [image for image in [*contents.values(), *_IMAGES] if image.rstrip(b"\xff") == content]
-            assert known
-            assert any(repr(hashlib.sha256(image).digest()) in signed for image in known)
+            sequence.insert(at, data.draw(extra))
+    changed = {name: tuple(sequence) or None for name, sequence in sections.items()}
+    contents = {p.uri: p.content for p in release.payloads}
+    integrated = contents if release.place is PayloadPlace.INTEGRATED else None
+    try:
+        envelope = sign_envelope(replace(manifest, **changed), SIGNER, payloads=integrated)  # type: ignore[arg-type]
+    except FormatError:
+        return
+    report = consume(envelope, device, contents.get)
+    _check(report, device)
+    if report.verdict is Verdict.ACCEPTED:
+        _check_started(report, device, decode_manifest(decode_envelope(envelope).manifest), images)

@@ -45,7 +45,8 @@ class FlashStore:
         fetched, written, started: For the report.
         received: Components whose new image is wholly stored.
         measured: Components whose digest was asked for, with the size.
-        moved: Components that a copy or swap gave their new image, with the region to read it in and its size.
+        moved: Components that a copy or swap gave their new image, with its size.
+        given: Staging components whose new image a swap took, and which hold the old one.
     """
 
     def __init__(self, device: DeviceState, fetch: Fetch, view: View) -> None:
@@ -56,7 +57,9 @@ class FlashStore:
         self.started: list[str] = []
         self.received: dict[ComponentIdentifier, int] = {}
         self.measured: dict[ComponentIdentifier, int] = {}
-        self.moved: dict[ComponentIdentifier, tuple[Region, int]] = {}
+        self.moved: dict[ComponentIdentifier, int] = {}
+        self.given: set[ComponentIdentifier] = set()
+        self._lies_in: dict[ComponentIdentifier, Region] = {}
         self._identified: dict[ComponentIdentifier, set[str]] = {}
         self._fetch = fetch
 
@@ -104,8 +107,8 @@ class FlashStore:
             raise StoreRefusal("no-size", "the manifest states no size for the image")
         if size_bytes > place.capacity(region):
             raise StoreRefusal("image-too-large", f"{size_bytes} bytes, region {region.block} has less")
-        if component in self.moved and size_bytes != self.moved[component][1]:
-            text = f"{self.moved[component][1]} bytes were moved, the digest is stated for {size_bytes}"
+        if component in self.moved and size_bytes != self.moved[component]:
+            text = f"{self.moved[component]} bytes were moved, the digest is stated for {size_bytes}"
             raise StoreRefusal("size-differs", text)
         if self.holds_new(component):
             self.require_nothing_behind(region, size_bytes)
@@ -160,8 +163,8 @@ class FlashStore:
     def region(self, component: ComponentIdentifier) -> Region:
         """Return the region whose bytes the component means now."""
         place = self.place(component)
-        if component in self.moved:
-            return self.moved[component][0]
+        if component in self._lies_in:
+            return self._lies_in[component]
         if place.staging is not None:
             return place.slots[0] if component == place.component else place.staging
         if self.view is View.RUNNING or (self.view is View.OFFER and component not in self.received):
@@ -173,7 +176,7 @@ class FlashStore:
         place = self.place(component)
         if place.staging is not None and component == place.component:
             return component in self.moved
-        return self.view is not View.OFFER or component in self.received
+        return (self.view is not View.OFFER or component in self.received) and component not in self.given
 
     def receive(self, component: ComponentIdentifier, obtain: Callable[[], bytes], parameters: Parameters) -> None:
         """Judge what the manifest says of the payload, obtain it, and store it; refuse it short or long."""
@@ -271,10 +274,14 @@ class FlashStore:
         if self.measured[source] != size:
             text = f"{self.measured[source]} bytes were tested, {size} are to be moved"
             raise StoreRefusal("size-differs", text, reason=Reason.CONDITION_FAILED)
+        self.moved[component] = size
+        if both:
+            self.given.add(source)
         if self.view is View.REHEARSAL:
-            self.moved[component] = (place.staging, size)
+            self._lies_in[component] = place.staging
+            if both:
+                self._lies_in[source] = run
             return
-        self.moved[component] = (run, size)
         old, new = self.device.read(run), self.device.read(place.staging)
         at = place.staging.header
         self.store(run, new[at : at + size], size)
@@ -310,6 +317,8 @@ class FlashStore:
         """Forget what was measured, moved and started in a rehearsal."""
         self.measured.clear()
         self.moved.clear()
+        self.given.clear()
+        self._lies_in.clear()
         self.started.clear()
 
 
