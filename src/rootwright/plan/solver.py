@@ -188,44 +188,117 @@ class Solver:
         homes = homes or self.homes
         if any(not homes[i] for i in range(count)):
             return None
+        found, broken = self._search(least, homes, count, exact=False)
+        if broken:  # Rare: sectors of several sizes in no order, where only the exact largest sector decides.
+            found, _ = self._search(least, homes, count, exact=True)
+        return found
+
+    def _search(self, least: Sizes, homes: Homes, count: int, *, exact: bool) -> tuple[Placed | None, bool]:
+        """Return the first map over all ways to decide what ties share, and whether one was found that breaks a tie.
+
+        Where `exact` is not set, sectors smaller than the one decided on pass too: far fewer ways, each with fewer
+        sizes to try. Whatever holds with the exact sector is among them, so none found is a proof.
+        """
         undecided: list[list[Shape]] = []
-        for shapes in self._shapes(least, homes, count):
+        broken = False
+        for shapes in self._shapes(least, homes, count, exact=exact):
             try:
                 placed = self._pack(shapes, homes, count, states=_FIRST_STATES)
             except Undecided:
                 undecided.append(shapes)
                 continue
             if placed is not None:
-                return placed
+                if self._multiples_hold(placed):
+                    return placed, False
+                broken = True
         if len(undecided) > 1:  # First see whether it fits without the ties at all.
             untied = [self._shape(i, least[i]) for i in range(count)]
             if self._pack(untied, homes, count) is None:
-                return None
+                return None, broken
         for shapes in undecided:
             placed = self._pack(shapes, homes, count)
             if placed is not None:
-                return placed
-        return None
+                if self._multiples_hold(placed):
+                    return placed, False
+                broken = True
+        return None, broken
 
-    def _shapes(self, least: Sizes, homes: Homes, count: int) -> Iterator[list[Shape]]:
+    def _multiples_hold(self, placed: Placed) -> bool:
+        """Tell whether blocks tied by `COMMON_MULTIPLE` are cut at every multiple of the largest sector among them."""
+        for tie in self.sector_ties:
+            if tie.kind is TieKind.COMMON_MULTIPLE:
+                windows = [placed[self.number[name]] for name in tie.blocks if self.number[name] in placed]
+                located = [(self._space_at(window[0]), window) for window in windows]
+                largest = max((size for space, w in located for _, size in space.pattern(*w)), default=0)
+                if len(located) > 1 and not all(space.is_cut(*w, largest) for space, w in located):
+                    return False
+        return True
+
+    def _space_at(self, position: int) -> Space:
+        return next(space for space in self.spaces.values() if space.low <= position < space.high)
+
+    def _shapes(self, least: Sizes, homes: Homes, count: int, *, exact: bool) -> Iterator[list[Shape]]:
         """Yield every way to decide sizes and sectors of tied blocks that is not worse than another."""
         base = [self._shape(i, least[i]) for i in range(count)]
         if any(s.exact is not None and s.exact < s.need for s in base):
             return
-        for capped in self._sector_choices(base, homes, count):
+        choices = self._exact_sectors if exact else self._sector_choices
+        for capped in choices(base, homes, count):
             yield from self._size_choices(capped, homes, count)
 
     def _sector_choices(self, base: list[Shape], homes: Homes, count: int) -> Iterator[list[Shape]]:
-        """Yield the shapes for each choice of the largest sector, where ties ask for it."""
+        """Yield the shapes for each choice of the largest sector that ties ask for; smaller sectors pass too."""
+        multiples = [m for t, m in self._tied_by_sectors(count) if t.kind is TieKind.COMMON_MULTIPLE]
+        lifts = [m for t, m in self._tied_by_sectors(count) if t.kind is TieKind.AT_LEAST_LARGEST_SECTOR]
+        sizes = [self._sizes_of(members, homes) for members in multiples]
+        for chosen in combinations(*sizes):
+            shapes = list(base)
+            for members, size in zip(multiples, chosen, strict=True):
+                for i in members:
+                    shapes[i] = _capped(shapes[i], size, steps=(size,))
+            yield from self._lift_choices(shapes, lifts, homes, list(zip(multiples, chosen, strict=True)))
+
+    def _lift_choices(
+        self, shapes: list[Shape], lifts: list[list[int]], homes: Homes, cuts: list[tuple[list[int], int]]
+    ) -> Iterator[list[Shape]]:
+        """Yield the shapes for each useful size of blocks that must hold the largest sector of others."""
+        if not lifts:
+            yield shapes
+            return
+        (first, *watched), *rest = lifts
+        # Larger than any sector that the others may cover helps nobody. Smaller than what tied ones among them are cut
+        # at is covered by another choice of that.
+        least = max((size for members, size in cuts if set(members) <= set(watched)), default=0)
+        caps = [(i, shapes[i].cap) for i in watched]
+        sizes = {s for i, cap in caps for s in self._sizes_of([i], homes) if cap is None or s <= cap}
+        for size in sorted(s for s in sizes if s >= least):
+            exact = shapes[first].exact
+            if exact is not None and exact < size:
+                continue
+            decided = list(shapes)
+            decided[first] = replace(decided[first], need=max(decided[first].need, size))
+            for i in watched:
+                decided[i] = _capped(decided[i], size)
+            yield from self._lift_choices(decided, rest, homes, cuts)
+
+    def _sizes_of(self, members: Sequence[int], homes: Homes) -> list[int]:
+        return sorted({s for i in members for name in homes[i] for s in self.spaces[name].sizes})
+
+    def _tied_by_sectors(self, count: int) -> list[tuple[Tie, list[int]]]:
         ties: list[tuple[Tie, list[int]]] = []
         for tie in self.sector_ties:
             members = [self.number[n] for n in tie.blocks if self.number[n] < count]
             if len(members) > 1 and (tie.kind is TieKind.COMMON_MULTIPLE or members[0] == self.number[tie.blocks[0]]):
                 ties.append((tie, members))
+        return ties
+
+    def _exact_sectors(self, base: list[Shape], homes: Homes, count: int) -> Iterator[list[Shape]]:
+        """Yield the shapes for each choice of the largest sector, and of the block that covers one."""
+        ties = self._tied_by_sectors(count)
         choices: list[list[tuple[int, int | None]]] = []
         for tie, members in ties:
             watched = members if tie.kind is TieKind.COMMON_MULTIPLE else members[1:]
-            sizes = sorted({s for i in watched for name in homes[i] for s in self.spaces[name].sizes})
+            sizes = self._sizes_of(watched, homes)
             found: list[tuple[int, int | None]] = []
             for size in sizes:
                 if tie.kind is TieKind.AT_LEAST_LARGEST_SECTOR:

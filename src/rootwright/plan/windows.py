@@ -360,13 +360,17 @@ class Space:
                     found.append((start, end))
         return found
 
+    def is_cut(self, start: int, end: int, step: int) -> bool:
+        """Tell whether a sector bound lies on every multiple of `step` inside [start, end), and on its end."""
+        if (end - start) % step:
+            return False
+        if self.even is not None and step % self.even == 0:
+            return True
+        return all(self.bounds[bisect_left(self.bounds, bound)] == bound for bound in range(start + step, end, step))
+
     def _inside_fits(self, shape: Shape, start: int, end: int) -> bool:
-        for step in shape.steps:
-            if (end - start) % step:
-                return False
-            for bound in range(start + step, end, step):
-                if self.bounds[bisect_left(self.bounds, bound)] != bound:
-                    return False
+        if not all(self.is_cut(start, end, step) for step in shape.steps):
+            return False
         if shape.reach and all(size != shape.reach for _, size in self.pattern(start, end)):
             return False
         return shape.pattern is None or self.pattern(start, end) == shape.pattern
