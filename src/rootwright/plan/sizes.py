@@ -142,28 +142,12 @@ def _signature(members: Sequence[tuple[Shape, Fields]], size: int) -> list[int] 
             if space.even is not None or not shape.whole:
                 mask = int(space.windows(fixed, segments) is not None)
             else:
-                mask = _starts(space, fixed, segments, size)
+                mask = space.starts(fixed, segments, size)
             some |= mask
             signature.append(mask)
         if not some:
             return None
     return signature
-
-
-def _starts(space: Space, shape: Shape, segments: tuple[Segment, ...], size: int) -> int:
-    unit = gcd(*space.sizes)
-    starts, ends, bounds = space.marks(shape, unit)
-    if size % unit or any(size % step for step in shape.steps):
-        return 0
-    if shape.cap is not None:
-        segments = space.capped(segments, shape.cap)
-    mask = starts & (ends >> size // unit) & _room(space, segments, size, unit)
-    for step in shape.steps:
-        for inner in range(step, size, step):
-            if not mask:
-                break
-            mask &= bounds >> inner // unit if inner % unit == 0 else 0
-    return mask
 
 
 def _last_useful(
@@ -184,19 +168,9 @@ def _last_useful(
             if shape.cap is not None:
                 segments = space.capped(segments, shape.cap)
             for further in (0, space.sizes[-1], 2 * space.sizes[-1]) if may_move else (0,):
-                if not starts & _room(space, segments, size + further + 1, unit) & ~_smeared(mask, further // unit):
+                if not starts & space.room(segments, size + further + 1, unit) & ~_smeared(mask, further // unit):
                     bound = max(bound, size + further + 1)
                     break
             else:
                 return 1 << 60
     return bound
-
-
-def _room(space: Space, segments: tuple[Segment, ...], size: int, unit: int) -> int:
-    """Return the positions, as a bit mask over units, behind which `size` bytes follow in one segment."""
-    room = 0
-    for low, high in segments:
-        first, last = (low - space.low) // unit, (high - size - space.low) // unit
-        if last >= first:
-            room |= ((1 << (last - first + 1)) - 1) << first
-    return room

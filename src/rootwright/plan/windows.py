@@ -199,6 +199,39 @@ class Space:
             self._marks[key] = (starts, ends, bounds)
         return self._marks[key]
 
+    def starts(self, shape: Shape, segments: tuple[Segment, ...], size: int) -> int:
+        """Return the starts of windows of exactly `size` bytes in whole sectors, as a bit mask like those of `marks`.
+
+        Least sectors, a sector to cover and a pattern are not looked at.
+        """
+        unit = gcd(*self.sizes)
+        starts, ends, bounds = self.marks(shape, unit)
+        if size % unit or any(size % step for step in shape.steps):
+            return 0
+        if shape.cap is not None:
+            segments = self.capped(segments, shape.cap)
+        mask = starts & (ends >> size // unit) & self.room(segments, size, unit)
+        for step in shape.steps:
+            if step % unit:
+                return 0
+            # Bounds at every multiple: one, two, four, ... of them at a time.
+            cut, have, wanted = bounds, 1, size // step
+            while have < wanted and mask:
+                more = min(have, wanted - have)
+                cut &= cut >> more * step // unit
+                have += more
+            mask &= cut
+        return mask
+
+    def room(self, segments: tuple[Segment, ...], size: int, unit: int) -> int:
+        """Return the positions, as a bit mask over units, behind which `size` bytes follow in one segment."""
+        room = 0
+        for low, high in segments:
+            first, last = (low - self.low) // unit, (high - size - self.low) // unit
+            if last >= first:
+                room |= ((1 << (last - first + 1)) - 1) << first
+        return room
+
     def distances(self, least: int, most: int) -> Iterator[int]:
         """Yield, ascending, the distances in bytes from `least` to `most` that lie between two sector bounds."""
         unit = gcd(*self.sizes)
@@ -326,6 +359,8 @@ class Space:
         return found if found.first(0) is not None else None
 
     def _listed(self, shape: Shape, segments: tuple[Segment, ...]) -> list[Window]:
+        if shape.exact is not None:
+            return self._listed_exact(shape, segments, shape.exact)
         bounds, found = self.bounds, []
         granule = self.granule if shape.granule_ends else 1
         align, header, low_end = shape.align, shape.header, self.low
@@ -337,27 +372,31 @@ class Space:
                 start = bounds[i]
                 if (start - low_end) % granule or (start + header) % align:
                     continue
-                if shape.exact is not None:
-                    end = start + shape.exact
-                    if end > high:
-                        break
-                    j = bisect_left(bounds, end, j)
-                    if bounds[j] != end or j - i < shape.min_sectors or (end - low_end) % granule:
-                        continue
-                else:
-                    j = max(j, i + shape.min_sectors)
-                    while j <= last and bounds[j] - start < shape.need:
-                        j += 1
-                    k = j
-                    while k <= last and (
-                        (bounds[k] - low_end) % granule or (picky and not self._inside_fits(shape, start, bounds[k]))
-                    ):
-                        k += 1
-                    if k <= last:
-                        found.append((start, bounds[k]))
-                    continue
-                if not picky or self._inside_fits(shape, start, end):
-                    found.append((start, end))
+                j = max(j, i + shape.min_sectors)
+                while j <= last and bounds[j] - start < shape.need:
+                    j += 1
+                k = j
+                while k <= last and (
+                    (bounds[k] - low_end) % granule or (picky and not self._inside_fits(shape, start, bounds[k]))
+                ):
+                    k += 1
+                if k <= last:
+                    found.append((start, bounds[k]))
+        return found
+
+    def _listed_exact(self, shape: Shape, segments: tuple[Segment, ...], size: int) -> list[Window]:
+        unit = gcd(*self.sizes)
+        bits = bin(self.starts(shape, segments, size))[:1:-1]
+        found = []
+        place = bits.find("1")
+        while place >= 0:
+            start = self.low + place * unit
+            place = bits.find("1", place + 1)
+            if shape.min_sectors > 1 and self.sector_span(start, start + size)[1] < shape.min_sectors:
+                continue
+            if (shape.reach or shape.pattern) and not self._covers_as_asked(shape, start, start + size):
+                continue
+            found.append((start, start + size))
         return found
 
     def is_cut(self, start: int, end: int, step: int) -> bool:
@@ -369,8 +408,9 @@ class Space:
         return all(self.bounds[bisect_left(self.bounds, bound)] == bound for bound in range(start + step, end, step))
 
     def _inside_fits(self, shape: Shape, start: int, end: int) -> bool:
-        if not all(self.is_cut(start, end, step) for step in shape.steps):
-            return False
+        return all(self.is_cut(start, end, step) for step in shape.steps) and self._covers_as_asked(shape, start, end)
+
+    def _covers_as_asked(self, shape: Shape, start: int, end: int) -> bool:
         if shape.reach and all(size != shape.reach for _, size in self.pattern(start, end)):
             return False
         return shape.pattern is None or self.pattern(start, end) == shape.pattern
