@@ -16,6 +16,7 @@ from rootwright.plan.root_of_trust import find_gaps, judge_part
 from rootwright.prove.broken import BROKEN
 from rootwright.prove.level import Level
 from rootwright.prove.proof import Proof, check_level
+from rootwright.prove.teeth import check_broken
 
 
 @pytest.fixture(scope="session")
@@ -34,6 +35,7 @@ def small(repository: Path) -> Evidence:
         gaps=find_gaps(product),
         plan=plan,
         proofs=prove_product(product, file.parent, plan, names=(plan.chosen,), harder=False),
+        broken=check_broken(lambda base: tiny_ground(2, 1), Level(cells=1), ("request-closed-first", "no-floor-check")),
         release=missing,
         trials=missing,
     )

@@ -120,3 +120,13 @@ def test_the_overall_verdict_follows_the_findings(small: Evidence) -> None:
     assert "The boot stage's own code was not tested." in meaning
     for _, words, meaning in (overall(points), overall(notes)):
         assert "secure" not in (words + meaning).lower()
+
+
+def test_a_broken_variant_that_is_not_caught_is_a_finding(small: Evidence) -> None:
+    assert len(small.broken) == 2
+    assert all(variant.caught for variant in small.broken)
+    assert outcome(small, "Broken") is Outcome.HOLDS
+    missed = replace(small, broken=(replace(small.broken[0], caught=False, claim=""), small.broken[1]))
+    assert "broken.missed" in rules(missed, notes=False)
+    assert outcome(missed, "Broken") is Outcome.FAILS
+    assert outcome(replace(small, broken=()), "Broken") is Outcome.NOT_TESTED

@@ -8,6 +8,7 @@ from rootwright.describe.product import Product
 from rootwright.plan.result import PlanResult
 from rootwright.plan.root_of_trust import PartFinding, PartVerdict
 from rootwright.prove.proof import Proof
+from rootwright.prove.teeth import BrokenResult
 from rootwright.prove.trials.model import TrialReport
 from rootwright.release.build import Release
 from rootwright.suit.inspection import Inspection
@@ -68,6 +69,7 @@ class Evidence:
         files: The files tested.
         part: Whether the part can host a root of trust.
         gaps: What the product asks of its part in vain.
+        broken: What was found of each broken variant of the procedures that fit.
         release: The release, or why there is none.
         trials: The hostile-update trials, or why there are none.
     """
@@ -80,6 +82,7 @@ class Evidence:
     gaps: tuple[PartFinding, ...]
     plan: PlanResult
     proofs: tuple[Proof, ...]
+    broken: tuple[BrokenResult, ...]
     release: SignedRelease | NotDone
     trials: TrialReport | NotDone
 

@@ -17,6 +17,7 @@ def find_open(evidence: Evidence) -> tuple[Finding, ...]:
         *evidence.plan.findings,
         *_release(evidence),
         *_proof(evidence),
+        *_broken(evidence),
         *_trials(evidence),
         *_assumptions(evidence),
         *_not_tested(),
@@ -86,6 +87,17 @@ def _proof(evidence: Evidence) -> Iterator[Finding]:
                 if verdict.level.restless
                 else "see the story and the picture below",
                 only_reading,
+            )
+
+
+def _broken(evidence: Evidence) -> Iterator[Finding]:
+    for variant in evidence.broken:
+        if not variant.claim:
+            yield Finding(
+                "broken.missed",
+                variant.name,
+                f"a procedure with a mistake, {variant.title}, was not caught on this product's map",
+                "do not rely on the verdicts under power cuts, and report this as a mistake of the tool",
             )
 
 

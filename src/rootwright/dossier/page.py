@@ -102,6 +102,7 @@ def _context(evidence: Evidence) -> dict[str, Any]:
         "signs": SIGNS,
         "classes": CLASSES,
         "fails": Outcome.FAILS,
+        "holds": Outcome.HOLDS,
         "untested": Outcome.NOT_TESTED,
         "status_outcomes": STATUSES,
         "status_classes": {status: CLASSES[outcome] for status, outcome in STATUSES.items()},

@@ -33,6 +33,7 @@ def as_data(evidence: Evidence) -> dict[str, Any]:
         "verdicts": [asdict(row) for row in make_rows(evidence)],
         "plan": evidence.plan.as_data(),
         "proofs": [proof.as_data() for proof in evidence.proofs],
+        "broken_variants": [variant.as_data() for variant in evidence.broken],
         "release": asdict(release) if isinstance(release, NotDone) else _release_data(release.inspection),
         "trials": asdict(trials) if isinstance(trials, NotDone) else trials.to_dict(),
         "assumptions": [

@@ -58,6 +58,7 @@ def make_rows(evidence: Evidence) -> tuple[Row, ...]:
         *_description(evidence),
         _release(evidence),
         *_proof(evidence),
+        _broken(evidence),
         _trials(evidence),
         *_bench(),
     )
@@ -133,6 +134,17 @@ def _proof_row(subject: str, proof: Proof, verdict: Verdict) -> Row:
     words = f"Model-checked: {verdict.words}"
     words += f", {verdict.states:,} states." if verdict.holds else f": {verdict.what}."
     return Row(subject, Artefact.MODEL, outcome, words, verdict.level.describe(), proof.not_claimed)
+
+
+def _broken(evidence: Evidence) -> Row:
+    subject = "Broken variants, to test the checker"
+    count = len(evidence.broken)
+    if not count:
+        return Row(subject, Artefact.MODEL, Outcome.NOT_TESTED, "No procedure fits that has a broken variant.")
+    caught = sum(bool(variant.claim) for variant in evidence.broken)
+    outcome = Outcome.HOLDS if caught == count else Outcome.FAILS
+    level = "the product's map, its slots cut to their first sectors, 2 cells a piece, at most 2 cuts"
+    return Row(subject, Artefact.MODEL, outcome, f"{caught} of {count} were caught.", level)
 
 
 def _trials(evidence: Evidence) -> Row:
