@@ -33,6 +33,8 @@ from rootwright.prove.world import UNKNOWN, Flash, Known, LogContent, World
 
 Cost: TypeAlias = "tuple[int, int, int]"  # cuts, actors' moves, operations
 
+ANY_MOVES = 1_000_000_000
+
 MAX_SCRIPTS = 4096  # ways in which one step can read torn cells
 
 
@@ -106,7 +108,11 @@ class Closure:
 
 
 class Explorer:
-    """One exploration of a procedure on a ground at a level."""
+    """One exploration of a procedure on a ground at a level.
+
+    With `earliest_cut` any failure with the fewest cuts will do: what follows from one cut is explored wholly before
+    the next cut is looked at. Where a procedure fails, that is much less work than the fewest moves and operations ask for.
+    """
 
     def __init__(
         self,
@@ -114,7 +120,10 @@ class Explorer:
         ground: Ground,
         level: Level,
         progress: Callable[[int], None] | None = None,
+        *,
+        earliest_cut: bool = False,
     ) -> None:
+        self.earliest_cut = earliest_cut
         self.procedure = procedure
         self.level = level
         self.world = World(ground, procedure, level)
@@ -127,7 +136,7 @@ class Explorer:
         self.edge_count = 0
         self.newest: dict[int, tuple[Record | None, ...]] = {}
         self.grown: set[Node] = set()
-        self.now: tuple[int, int] = (0, 0)  # cuts and moves of the level that is being explored
+        self.frontier: tuple[int, int] = (0, 0)  # cuts and moves of the level that is being explored
         self.later: dict[tuple[int, int], list[Edge]] = {}
         self.failures: list[tuple[Cost, int, Claim, str, Node, tuple[Any, ...]]] = []
         self.not_claimed: dict[str, None] = {}
@@ -140,7 +149,7 @@ class Explorer:
         self._place_start(self.world.start(self.procedure))
         closed = True
         while True:
-            while self.heap and self.heap[0][0][:2] <= self.now:
+            while self._goes_on():
                 cost, _, node = heappop(self.heap)
                 if not node.expanded and node.cost == cost:
                     node.expanded = True
@@ -149,7 +158,7 @@ class Explorer:
                     if self.progress is not None and len(self.nodes) % 256 == 0:
                         self.progress(len(self.nodes))
             self._flush()
-            if self.heap and self.heap[0][0][:2] <= self.now:
+            if self._goes_on():
                 continue
             if self.failures:
                 return self._failed()
@@ -159,20 +168,38 @@ class Explorer:
             if not following:
                 break
             level = min(following)
-            if level[0] > self.now[0]:
+            if level[0] > self.frontier[0]:
                 self._find_endless_run()
                 if self.failures:
                     return self._failed()
                 if self.level.max_cuts is not None and level[0] > self.level.max_cuts:
                     closed = False
                     break
-            self.now = level
+            self.frontier = level
+            if self.earliest_cut:
+                self._begin_earliest(level)
+                continue
             for edge in self.later.pop(level, ()):
                 self._place(edge)
         self._find_endless_run()
         if self.failures:
             return self._failed()
         return self._closure(None, closed)
+
+    def _begin_earliest(self, level: tuple[int, int]) -> None:
+        """Place the cheapest edge of a level alone; with it, whatever it takes in moves may follow."""
+        self.frontier = (level[0], ANY_MOVES)
+        waiting = self.later[level]
+        waiting.sort(key=lambda edge: edge.cost, reverse=True)
+        self._place(waiting.pop())
+        if not waiting:
+            del self.later[level]
+
+    def _goes_on(self) -> bool:
+        """Say whether the present level has states left that cost no more than the cheapest failure found."""
+        if not self.heap or self.heap[0][0][:2] > self.frontier:
+            return False
+        return not self.failures or self.heap[0][0] <= min(failure[0] for failure in self.failures)
 
     def _failed(self) -> Closure:
         cost, _, claim, what, node, event = min(self.failures, key=lambda f: (f[0], f[1]))
@@ -260,7 +287,8 @@ class Explorer:
         for node in candidates:
             if agrees(edge.target, node.state, node.live if node.expanded else node.live | hint):
                 if node.expanded:
-                    if edge.cost[:2] < node.cost[:2]:
+                    known = (edge.cost[0], ANY_MOVES) if self.earliest_cut else edge.cost[:2]
+                    if known < node.cost[:2]:
                         continue  # fewer cuts or moves: what follows from here must be found again at its true cost
                 elif edge.cost < node.cost:
                     node.state, node.cost, node.parent = edge.target, edge.cost, edge
@@ -296,7 +324,7 @@ class Explorer:
         cost = (source.cost[0] + delta[0], source.cost[1] + delta[1], source.cost[2] + delta[2])
         edge = Edge(source, target, control, cost, killed, event, uncut_erases)
         self.edge_count += 1
-        if cost[:2] > self.now:
+        if cost[:2] > self.frontier:
             # What a later level reaches is placed when that level begins: by then it is known what earlier nodes read.
             self.later.setdefault(cost[:2], []).append(edge)
         else:

@@ -104,17 +104,19 @@ def check_level(
     *,
     progress: Callable[[int], None] | None = None,
     content: ContentBytes | None = None,
+    earliest_cut: bool = False,
 ) -> tuple[Verdict, Closure]:
     """Explore one procedure at one level; return the verdict with its story, and the raw closure.
 
     With `content` (the bytes of each version's content) a failure also comes as a flash image. Every failure has
-    happened once more on the concrete oracle before it is returned.
+    happened once more on the concrete oracle before it is returned. With `earliest_cut` a failure still has the fewest
+    cuts, but perhaps more moves than needed, and is found much faster.
 
     Raises:
         ProcedureError: The procedure misuses its port or is not repeatable, or a failure is not confirmed.
     """
     procedure = make(ground)
-    explorer = Explorer(procedure, ground, level, progress)
+    explorer = Explorer(procedure, ground, level, progress, earliest_cut=earliest_cut)
     closure = explorer.explore()
     failure = closure.failure
     if failure is not None:
