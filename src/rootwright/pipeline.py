@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
@@ -13,7 +14,7 @@ from rootwright.device.content import Kind
 from rootwright.device.ground import Ground, ground_from_map
 from rootwright.device.procedures import demands
 from rootwright.device.procedures.naming import PROCEDURES, is_own_procedure, load_own_procedure
-from rootwright.errors import PlanError, ProcedureError, ReleaseRefused
+from rootwright.errors import PlanError, ProcedureError, ReleaseRefused, RootwrightError
 from rootwright.image.model import Image
 from rootwright.image.reading import read_image
 from rootwright.layout.demand import BlockRole, Demand
@@ -232,8 +233,28 @@ def prove_product(
             return ground_from_map(product.chip, map_, cells=cells)
 
         content = _Contents(product, folder, map_)
-        proofs.append(prove(name, make, ground_of, level, harder=harder, progress=report, content=content.find_bytes))
+        try:
+            proof = prove(name, make, ground_of, level, harder=harder, progress=report, content=content.find_bytes)
+        except Exception as error:
+            blamed = _find_own_fault(error, name, folder)
+            if blamed is None:
+                raise
+            raise blamed from error
+        proofs.append(proof)
     return tuple(proofs)
+
+
+def _find_own_fault(error: Exception, name: str, folder: Path) -> ProcedureError | None:
+    """Return an error with the line in a procedure of the user's own where another error came from, None elsewhere."""
+    if isinstance(error, RootwrightError) or not is_own_procedure(name):
+        return None
+    file = (folder / f"{name.partition(':')[0]}.py").resolve()
+    frames = traceback.extract_tb(error.__traceback__)
+    lines = [frame.lineno for frame in frames if Path(frame.filename).resolve() == file]
+    if not lines:
+        return None
+    where = f"{file.name}, line {lines[-1]}"
+    return ProcedureError(f"{type(error).__name__}: {error}", where=where, next_step="mend the procedure")
 
 
 class _Contents:

@@ -150,6 +150,19 @@ def test_no_secret_is_in_the_evidence(demo: Path, tmp_path: Path) -> None:
     assert not keys.exists()  # no release, so no demonstration key was made either
 
 
+@pytest.mark.slow
+def test_a_procedure_that_raises_is_named_with_its_line(own: Path, tmp_path: Path, capsys: Any) -> None:
+    code = own.with_name("two_slots.py")
+    text = code.read_text().replace(
+        "        word, slot = port.log", '        {}["gone"]\n        word, slot = port.log', 1
+    )
+    code.write_text(text)
+    line = text[: text.index('{}["gone"]')].count("\n") + 1
+    assert run(str(own), "--out", str(tmp_path / "out")) == 2
+    assert f"two_slots.py, line {line}: KeyError: 'gone'" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+
+
 def test_the_page_s_parts_are_in_the_wheel(repository: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     import zipfile
 
