@@ -100,6 +100,36 @@ def test_exchanged_slots_are_cut_at_multiples_of_the_larger_sector():
     assert [r.size for r in found.regions] == [16 * KIB, 16 * KIB]
 
 
+def test_small_sectors_around_a_larger_one_are_not_cut_at_its_size():
+    # 4 KiB in sectors of 1, 2 and 1 KiB end on a multiple of 4 KiB, but the largest sector has 2 KiB, and none ends
+    # 2 KiB behind the start: such a piece can not trade places with one of two even sectors.
+    chip = chip_of((flash("flash", BASE, [(1, KIB), (1, 2 * KIB), (1, KIB), (4, 2 * KIB)]),))
+    ties = [Tie(TieKind.SAME_SIZE, ("run", "stage")), Tie(TieKind.COMMON_MULTIPLE, ("run", "stage"))]
+    wanted = demand(block("run", 4 * KIB), block("stage", 4 * KIB), ties=ties)
+    assert sorted(placed(wanted, chip).values()) == [(4 * KIB, 4 * KIB), (8 * KIB, 4 * KIB)]
+    odd = chip_of((flash("flash", BASE, [(1, KIB), (1, 2 * KIB), (2, KIB), (1, 2 * KIB), (1, KIB)]),))
+    found = find_map(demand(block("run", 4 * KIB), block("stage", 4 * KIB), ties=ties), odd)
+    assert isinstance(found, Misfit)
+
+
+def test_two_images_exchange_on_uneven_sectors_in_reasonable_time():
+    # Once thousands of choices of largest sector, lift and size: it did not end.
+    chip = chip_of((flash("flash", BASE, [(200, KIB), (250, 2 * KIB), (300, 8 * KIB), (250, 4 * KIB)]),), 8 * KIB)
+    blocks = [block("boot", 100 * KIB, BlockRole.BOOT, write_protect=True)]
+    ties = []
+    for image, need in (("application", 700 * KIB), ("radio", 500 * KIB)):
+        blocks += [
+            block(f"run:{image}", need, BlockRole.SLOT, image=image),
+            block(f"stage:{image}", need, BlockRole.STAGING, image=image),
+        ]
+        pair = (f"run:{image}", f"stage:{image}")
+        ties += [Tie(TieKind.SAME_SIZE, pair), Tie(TieKind.COMMON_MULTIPLE, pair)]
+    blocks.append(block("lift", 1, BlockRole.LIFT))
+    ties.append(Tie(TieKind.AT_LEAST_LARGEST_SECTOR, ("lift", *(b.name for b in blocks[1:5]))))
+    found = placed(demand(*blocks, ties=ties), chip)
+    assert found["run:application"][1] == found["stage:application"][1]
+
+
 def test_a_pair_lies_at_one_offset_in_both_banks():
     wanted = demand(
         block("busy", 4 * KIB, at=BASE + 32 * KIB),

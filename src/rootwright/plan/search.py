@@ -101,7 +101,8 @@ def _grow(solver: Solver, homes: Homes, least: list[int], members: Sequence[int]
     for i in members:
         by_memory.setdefault(homes[i][0], []).append(i)
     for name, inside in by_memory.items():
-        spare = solver.spaces[name].memory.size - sum(least[i] for i in inside)
+        taken = sum(least[i] for i in range(len(least)) if homes[i] == (name,))
+        spare = solver.spaces[name].memory.size - taken
         room = min(room, spare // len(inside))
 
     def fits(steps: int) -> bool:

@@ -93,6 +93,7 @@ class Solver:
         self._same: dict[object, ListedWindows] = {}
         self._packed: dict[object, Placed | None] = {}
         self._undecided: set[object] = set()
+        self._rounded: dict[int, int] = {}
 
     @property
     def least(self) -> Sizes:
@@ -584,10 +585,11 @@ class Solver:
                 )
 
     def _round_up(self, position: int) -> int:
-        for space in self.spaces.values():
-            if space.low <= position <= space.high:
-                return space.round_up(position)
-        return position
+        rounded = self._rounded.get(position)
+        if rounded is None:
+            spaces = [space for space in self.spaces.values() if space.low <= position <= space.high]
+            rounded = self._rounded[position] = spaces[0].round_up(position) if spaces else position
+        return rounded
 
     def _single_item(
         self,
