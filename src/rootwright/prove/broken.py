@@ -43,6 +43,7 @@ class Broken:
         cuts: The fewest power cuts that make it fail on a ground with two sectors of one cell in each area.
         needs: Attackers without whom it does not fail.
         external_staging: Whether the staging area must lie in external memory for it to fail.
+        also: Other claims that it fails with as few cuts.
     """
 
     name: str
@@ -54,6 +55,12 @@ class Broken:
     cuts: int
     needs: frozenset[Attacker] = frozenset()
     external_staging: bool = False
+    also: frozenset[Claim] = frozenset()
+
+    @property
+    def claims(self) -> frozenset[Claim]:
+        """All claims that it fails with the fewest cuts."""
+        return self.also | {self.claim}
 
 
 class NotedBeforeDone(Exchange):
@@ -376,6 +383,7 @@ BROKEN: tuple[Broken, ...] = (
         OneHalfJournal,
         Claim.BOOTS,
         1,
+        also=frozenset({Claim.RETURNS}),
     ),
     Broken(
         "one-half-selector",
@@ -385,6 +393,7 @@ BROKEN: tuple[Broken, ...] = (
         OneHalfSelector,
         Claim.RETURNS,
         1,
+        also=frozenset({Claim.BOOTS}),
     ),
     Broken(
         "floor-raised-last",
@@ -424,6 +433,7 @@ BROKEN: tuple[Broken, ...] = (
         0,
         _BUS,
         external_staging=True,
+        also=frozenset({Claim.FLOOR}),
     ),
     Broken(
         "erase-skipped",
@@ -460,6 +470,7 @@ BROKEN: tuple[Broken, ...] = (
         RequestClosedFirst,
         Claim.BOOTS,
         1,
+        also=frozenset({Claim.APPROVED_ONLY}),
     ),
     Broken(
         "torn-record-trusted",
@@ -469,6 +480,7 @@ BROKEN: tuple[Broken, ...] = (
         TornRecordTrusted,
         Claim.BOOTS,
         1,
+        also=frozenset({Claim.RETURNS}),
     ),
     Broken(
         "no-note-before-erase",
@@ -499,6 +511,7 @@ BROKEN: tuple[Broken, ...] = (
         0,
         _BUS,
         external_staging=True,
+        also=frozenset({Claim.FLOOR}),
     ),
     Broken(
         "any-link-accepted",

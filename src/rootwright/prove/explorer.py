@@ -2,7 +2,7 @@
 
 States that agree in everything some continuation may still read are one node. What may still be read (`live`) starts
 empty and grows to a fixpoint; edges keep their concrete target and are placed again when the node they led to turns out
-to need more. Order is by cuts, then moves, then operations, so that the first failure found has the fewest.
+to need more. Order is by cuts, then moves, then operations: the first failure found has the fewest cuts and moves.
 """
 
 from __future__ import annotations
@@ -111,7 +111,8 @@ class Explorer:
     """One exploration of a procedure on a ground at a level.
 
     With `earliest_cut` any failure with the fewest cuts will do: what follows from one cut is explored wholly before
-    the next cut is looked at. Where a procedure fails, that is much less work than the fewest moves and operations ask for.
+    the next cut is looked at. Where a procedure fails, that is much less work than the fewest moves and operations ask
+    for.
     """
 
     def __init__(
@@ -291,6 +292,8 @@ class Explorer:
                     if known < node.cost[:2]:
                         continue  # fewer cuts or moves: what follows from here must be found again at its true cost
                 elif edge.cost < node.cost:
+                    if not agrees(node.state, edge.target, node.live | hint):
+                        continue  # the cheaper state stands for less
                     node.state, node.cost, node.parent = edge.target, edge.cost, edge
                     self._push(node)
                 break
@@ -509,8 +512,11 @@ class Explorer:
             target = list(node.state)
             killed = 0
             for location, content in move.writes:
-                target[location] = content
-                killed |= world.mask[location]
+                if location in world.one_half:
+                    target[location] = world.append_forged(node.state[location], content)
+                else:
+                    target[location] = content
+                    killed |= world.mask[location]
             self._add_edge(node, tuple(target), move.control, (0, 1, 0), killed, ("move", move))
 
     def _fail(self, node: Node, claim: Claim, what: str, event: tuple[Any, ...], operations: int) -> None:

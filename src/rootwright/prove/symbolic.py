@@ -291,7 +291,8 @@ class SymbolicLog:
             return content.newest[0]
         record = content.newest[port.ask("record", self.location, len(content.newest))]
         port._note(record)
-        port._settle(self.location, port.world.intern(content._replace(newest=(record,))))
+        older = content.older if record is not None else frozenset()  # where nothing is left, nothing comes back
+        port._settle(self.location, port.world.intern(content._replace(newest=(record,), older=older)))
         return record
 
     def append(self, record: Record) -> None:
@@ -308,7 +309,7 @@ class SymbolicLog:
                 port._operation(
                     "erase log",
                     self.location,
-                    world.intern(LogContent(back, frozenset(), True)),
+                    world.intern(LogContent(back, content.older | {r for r in content.newest if r is not None}, True)),
                     world.intern(blank),
                     0,
                 )

@@ -21,7 +21,7 @@ class BrokenResult:
     Attributes:
         title: What is wrong with the procedure, in a few words.
         base: The sound procedure that it is a change of.
-        caught: Whether the claim that its mistake breaks was found broken.
+        caught: Whether a claim that its mistake breaks was found broken.
         cuts: The fewest power cuts that break it on this map.
         claim: The claim found broken; empty where none was.
         what: What happens then.
@@ -110,7 +110,7 @@ def _check(broken: Broken, ground: Ground, level: Level, report: Callable[[int],
         name=broken.name,
         title=broken.title,
         base=broken.base.value,
-        caught=failure is not None and failure.claim is broken.claim,
+        caught=failure is not None and failure.claim in broken.claims,
         cuts=verdict.cuts,
         claim=verdict.claim,
         what=verdict.what,

@@ -62,6 +62,7 @@ class World:
         sectors = ground.sectors
         self.sector_count = len(sectors)
         self.log_location = {spec.name: len(sectors) + i for i, spec in enumerate(procedure.logs)}
+        self.one_half = {self.log_location[spec.name] for spec in procedure.logs if spec.halves == 1}
         first_free = len(sectors) + len(procedure.logs)
         self.settings_location = first_free
         self.boot_location = first_free + 1
@@ -138,14 +139,23 @@ class World:
         return tuple(state)
 
     def agrees(self, left: Flash, right: Flash, live: int) -> bool:
-        """Say whether two states are equal in all locations of the bit set `live`."""
+        """Say whether all that can follow from `left` can follow from `right`, as far as bits of `live` are read.
+
+        They are equal there, but that a log of one half may have fewer older records on the left: a torn erase in place
+        can bring back only what is there.
+        """
         if left == right:
             return True
         for location in compress(range(self.count), map(ne, left, right)):
             seen = live & self.mask[location]
             if seen:
                 if location >= self.sector_count:
-                    return False
+                    one, other = self.values[left[location]], self.values[right[location]]
+                    if not isinstance(one, LogContent) or not isinstance(other, LogContent):
+                        return False
+                    if one.newest != other.newest or one.used > other.used or not one.older <= other.older:
+                        return False
+                    continue
                 seen >>= self.shift[location]
                 a, b = self.values[left[location]], self.values[right[location]]
                 if a[1] != b[1] and seen >> len(a[0]):  # type: ignore[index]
@@ -162,6 +172,13 @@ class World:
         assert isinstance(sector, SectorContent)
         cells = tuple(self.undecided({c, int(BLANK), int(PROGRAMMED), int(FAULT)}) for c in sector.cells)
         return self.intern(SectorContent(cells, True))
+
+    def append_forged(self, before: int, forged: int) -> int:
+        """Return a log of one half with a forged record on top of what it held."""
+        old, new = self.values[before], self.values[forged]
+        assert isinstance(old, LogContent)
+        assert isinstance(new, LogContent)
+        return self.intern(new._replace(older=old.older | {r for r in old.newest if r is not None}))
 
     def rename(self, state: Flash, *, current_becomes_older: bool) -> Flash:
         """Return the state with the newer version named current, and the current one older or stale."""
