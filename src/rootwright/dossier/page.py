@@ -40,7 +40,8 @@ class Failure:
 
     Attributes:
         events: Happenings, each with the number of like steps it stands for.
-        picture: SVG, empty where only the story is told.
+        picture: SVG.
+        is_flat: Whether a page on its side shows the picture larger than an upright one.
         has_image: Whether the flash of this moment can be written as HEX.
     """
 
@@ -49,6 +50,7 @@ class Failure:
     verdict: Verdict
     events: tuple[tuple[Happening, int], ...]
     picture: str
+    is_flat: bool
     has_image: bool
 
 
@@ -141,17 +143,18 @@ def _failures(evidence: Evidence) -> tuple[Failure, ...]:
         named = [("steady level", own.steady)]
     else:
         named = [(f"harder level, {label}", verdict) for label, verdict in own.harder if not verdict.holds]
-    return tuple(
-        Failure(
-            own.procedure,
-            label,
-            verdict,
-            shorten(verdict.story, most=len(verdict.story)),
-            _clean(draw_timeline(own.procedure, verdict, key=f"failure-{number}")),
-            verdict.exported is not None,
-        )
-        for number, (label, verdict) in enumerate(named, 1)
-    )
+    found = []
+    for number, (label, verdict) in enumerate(named, 1):
+        picture = _clean(draw_timeline(own.procedure, verdict, key=f"failure-{number}"))
+        events = shorten(verdict.story, most=len(verdict.story))
+        has_image = verdict.exported is not None
+        found.append(Failure(own.procedure, label, verdict, events, picture, _is_flat(picture), has_image))
+    return tuple(found)
+
+
+def _is_flat(picture: str) -> bool:
+    _, _, width, height = picture.partition('viewBox="')[2].partition('"')[0].split()
+    return float(height) < 0.8 * float(width)
 
 
 def _other_failures(evidence: Evidence) -> tuple[tuple[str, Verdict], ...]:

@@ -127,7 +127,7 @@ def _band(
 ) -> tuple[list[str], float]:
     """Draw up to six columns; return the parts and how high they are."""
     shown = columns[first : first + COLUMNS]
-    texts = [_wrap(_label(happening, count), 25) for happening, count in shown]
+    texts = [_wrap(_label(happening, count), 24) for happening, count in shown]
     strips = top + 26 + max(len(lines) for lines in texts) * LINE
     records = {
         name: max(len(_wrap(dict(happening.scene.logs)[name], 26)) for happening, _ in shown) * LINE + 8
