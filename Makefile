@@ -64,7 +64,7 @@ clean:
 	rm -rf $(VENV) out build .mypy_cache .pytest_cache .ruff_cache .import_linter_cache
 
 # Needs uv; the locks carry hashes and no index address.
-LOCK := uv pip compile --quiet --generate-hashes --no-header --no-annotate --python-version 3.11 --universal
+LOCK := uv pip compile --quiet --no-strip-extras --generate-hashes --no-header --no-annotate --python-version 3.11 --universal
 lock:
 	$(LOCK) pyproject.toml -o requirements/run.lock
 	$(LOCK) pyproject.toml --group dev -o requirements/dev.lock
