@@ -6,7 +6,7 @@ RUN_STAMP := $(VENV)/.run-installed
 DEV_STAMP := $(VENV)/.dev-installed
 FIRMWARE_STAMP := $(VENV)/.firmware-installed
 
-.PHONY: demo test coverage check fix setup firmware interop all-tests bench clean
+.PHONY: demo test coverage check fix setup firmware interop bench clean lock
 
 $(VENV)/bin/python:
 	$(PYTHON) -m venv $(VENV)
