@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import xml.etree.ElementTree as ET
 
@@ -13,6 +14,7 @@ from rootwright.cli.plan import command, size_text
 from rootwright.describe.loading import load_product
 from rootwright.errors import PlanError
 from rootwright.pipeline import plan_product
+from rootwright.plan.check import RULES
 
 
 @pytest.fixture
@@ -46,6 +48,35 @@ def test_json_tells_the_same_as_the_python_api(demo):
     assert status == 0
     assert json.loads(text) == json.loads(json.dumps(result.as_data()))
     assert json.loads(text)["chosen"] == "copy-over"
+
+
+@pytest.mark.slow
+def test_every_key_of_the_json_form_is_in_the_manual(demo, repository):
+    def keys_of(data, path=()):
+        if isinstance(data, dict):
+            for key, value in data.items():
+                if path != ("image_sizes",):  # its keys are the product's own images
+                    yield key
+                yield from keys_of(value, (key,))
+        elif isinstance(data, list):
+            for value in data:
+                yield from keys_of(value, path)
+
+    page = (repository / "docs" / "plan.md").read_text(encoding="utf-8")
+    section = page[page.index("## For a machine") : page.index("## From Python")]
+    data = json.loads(run(demo, "--json")[1])
+    assert data["version"] == 1
+    assert set(keys_of(data)) == set(re.findall(r"`([a-z_0-9]+)`", section))
+
+
+def test_every_rule_is_in_the_manual(repository):
+    page = (repository / "docs" / "plan.md").read_text(encoding="utf-8")
+    source = repository / "src" / "rootwright"
+    files = [*(source / "plan").glob("*.py"), source / "pipeline.py"]
+    findings = {name for file in files for name in re.findall(r'"(plan\.[a-z-]+)"', file.read_text(encoding="utf-8"))}
+    assert len(findings) >= 9
+    assert findings == set(re.findall(r"^\| `(plan\.[a-z-]+)` \|", page, flags=re.MULTILINE))
+    assert list(RULES) == re.findall(r"^\| `(map\.[a-z-]+)` \|", page, flags=re.MULTILINE)
 
 
 @pytest.mark.slow

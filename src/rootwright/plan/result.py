@@ -134,8 +134,12 @@ class PlanResult:
         return any(not finding.note for finding in self.findings)
 
     def as_data(self) -> dict[str, Any]:
-        """Return the result as plain dictionaries, lists, numbers and texts, ready for JSON."""
+        """Return the result as plain dictionaries, lists, numbers and texts, ready for JSON; the manual lists the keys.
+
+        `version` rises when a key goes away or changes its meaning; new keys may come without that.
+        """
         return {
+            "version": 1,
             "product": self.product,
             "chip": self.chip,
             "chosen": self.chosen,
