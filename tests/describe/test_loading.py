@@ -286,3 +286,13 @@ def test_random_bytes_never_crash(tmp_path: Path, raw: bytes) -> None:
     path = tmp_path / "any.toml"
     path.write_bytes(raw)
     assert error_problems(path, load_chip)
+
+
+def test_a_folder_suggests_only_a_product_file_that_lies_in_it(tmp_path):
+    (tmp_path / "pyproject.toml").write_text("", encoding="utf-8")
+    with pytest.raises(DescriptionProblems) as caught:
+        load_product(tmp_path)
+    assert "did you mean" not in str(caught.value)
+    (tmp_path / "product.toml").write_text("", encoding="utf-8")
+    with pytest.raises(DescriptionProblems, match=r"did you mean .*product\.toml\?"):
+        load_product(tmp_path)

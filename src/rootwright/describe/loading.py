@@ -147,7 +147,7 @@ class _Document:
         except FileNotFoundError:
             raise _whole_file(name, "no such file", "an existing TOML file", _similar(path)) from None
         except IsADirectoryError:
-            raise _whole_file(name, "a folder", "a TOML file", _similar(path / "product.toml")) from None
+            raise _whole_file(name, "a folder", "a TOML file", _in_folder(path)) from None
         except (OSError, ValueError) as error:
             reason = error.strerror if isinstance(error, OSError) else "not a usable path"
             raise _whole_file(name, f"an unreadable file ({reason})", "a readable TOML file") from None
@@ -226,6 +226,11 @@ def _similar(path: Path) -> str:
         return ""
     near = closest(path.name, beside)
     return f"did you mean {path.parent / near}?" if near else ""
+
+
+def _in_folder(folder: Path) -> str:
+    inside = folder / "product.toml"
+    return f"did you mean {inside}?" if inside.is_file() else ""
 
 
 def _hint(line: str, message: str) -> str:
