@@ -76,6 +76,7 @@ class Configuration:
     restless: bool = False
     attackers: frozenset[Attacker] = frozenset()
     protect: frozenset[str] = frozenset()
+    max_cuts: int | None = None
 
 
 def configurations() -> list[Configuration]:
@@ -87,39 +88,69 @@ def configurations() -> list[Configuration]:
         found.append(Configuration(f"{words} {sectors}x{cells}", make, ground, cells, **level))
 
     for procedure, make in SOUND.items():
-        for sectors, cells in ((1, 1), (1, 2)):
+        name = procedure.value
+        large = procedure in LARGE
+        for sectors, cells in ((1, 1),) if large else ((1, 1), (1, 2)):
             ground = ground_for(procedure, sectors, cells)
-            add(f"{procedure.value}", make, ground, cells)
-            add(f"{procedure.value} restless", make, ground, cells, restless=True)
+            if procedure is not Procedure.EXCHANGE_ROTATING:  # with one chunk as with one lift sector
+                add(name, make, ground, cells)
+            add(f"{name} restless", make, ground, cells, restless=True)
         ground = ground_for(procedure, 1, 1)
-        for closed in (PROTECTED, frozenset[str](), *(PROTECTED - {block} for block in sorted(PROTECTED))):
-            words = f"{procedure.value} exploited, open {' '.join(sorted(PROTECTED - closed)) or 'none'}"
-            add(words, make, ground, 1, attackers=APPLICATION, protect=closed)
-        add(f"{procedure.value} exploited, restless", make, ground, 1,
-            attackers=APPLICATION, protect=PROTECTED, restless=True)  # fmt: skip
-        for kind in (Reprogram.BITS, Reprogram.ZEROS_ONLY):
-            sectors_ = tuple(replace(s, reprogram=kind) for s in ground.sectors)
-            add(f"{procedure.value} reprogram {kind.value}", make, replace(ground, sectors=sectors_), 1)
-        sectors_ = tuple(replace(s, blank_read=BlankRead.UNDEFINED) for s in ground.sectors)
-        add(f"{procedure.value} blank reads undefined", make, replace(ground, sectors=sectors_), 1)
+        blocks = {sector.block for sector in ground.sectors} & PROTECTED | {"boot", "floor", "requests", "journal"}
+        for block in sorted(blocks):
+            # With a block open that the procedure opens itself, all must hold as before: the small ones show it.
+            if not large or block not in (*CLOSED_ANYWAY, "lift", "second:application"):
+                add(f"{name} exploited, open {block}", make, ground, 1, attackers=APPLICATION,
+                    protect=PROTECTED - {block})  # fmt: skip
+        add(f"{name} exploited, all open", make, ground, 1, attackers=APPLICATION)
+        add(f"{name} exploited, restless", make, ground, 1, attackers=APPLICATION, protect=PROTECTED, restless=True)
+        if not large:
+            add(f"{name} exploited, all closed", make, ground, 1, attackers=APPLICATION, protect=PROTECTED)
+            for kind in (Reprogram.BITS, Reprogram.ZEROS_ONLY):
+                kept = tuple(replace(s, reprogram=kind) for s in ground.sectors)
+                add(f"{name} reprogram {kind.value}", make, replace(ground, sectors=kept), 1)
+            unread = tuple(replace(s, blank_read=BlankRead.UNDEFINED) for s in ground.sectors)
+            add(f"{name} blank reads undefined", make, replace(ground, sectors=unread), 1)
         if ground.find_area("stage"):
             ground = ground_for(procedure, 1, 1, external=True)
-            add(f"{procedure.value} external bus", make, ground, 1, attackers=BUS)
-            add(f"{procedure.value} external bus, exploited", make, ground, 1,
+            add(f"{name} external bus", make, ground, 1, attackers=BUS)
+            add(f"{name} external bus, exploited", make, ground, 1,
                 attackers=BUS | APPLICATION, protect=PROTECTED)  # fmt: skip
-    for sectors, cells in ((2, 1), (3, 1), (2, 2), (1, 3), (1, 4)):
-        ground = ground_for(Procedure.COPY_OVER, sectors, cells)
-        if (sectors, cells) != (2, 2):
-            add("copy-over", CopyOver, ground, cells)
-        if cells < 3:
-            add("copy-over restless", CopyOver, ground, cells, restless=True)
+    # Two sectors with steady cells have tens of thousands of concrete states: only so many cuts there.
+    for procedure in (Procedure.COPY_OVER, Procedure.IN_PLACE):
+        ground = ground_for(procedure, 2, 1)
+        add(f"{procedure.value} at most 2 cuts", SOUND[procedure], ground, 1, max_cuts=2)
+    add("exchange-fixed at most 1 cut", Exchange, ground_for(Procedure.EXCHANGE_FIXED, 2, 1), 1, max_cuts=1)
+    add("exchange-rotating at most 1 cut", Exchange, ground_for(Procedure.EXCHANGE_ROTATING, 2, 1), 1, max_cuts=1)
+    add("either-slot at most 1 cut", EitherSlot, ground_for(Procedure.EITHER_SLOT, 2, 1), 1, max_cuts=1)
+    add("bank-flip at most 1 cut", BankFlip, ground_for(Procedure.BANK_FLIP, 2, 1), 1, max_cuts=1)
+    for sectors, cells in ((2, 1), (2, 2), (3, 1)):
+        for procedure in (Procedure.COPY_OVER, Procedure.IN_PLACE):
+            ground = ground_for(procedure, sectors, cells)
+            add(f"{procedure.value} restless", SOUND[procedure], ground, cells, restless=True)
     for broken in BROKEN:
-        for sectors, cells in ((1, 1), (2, 1), (1, 2), (3, 1)):
-            if sectors == 3 and broken.name in ("noted-before-done", "resumes-too-far", "one-half-journal"):
-                continue  # too large for the oracle
+        for sectors, cells in ((1, 1), (2, 1), (1, 2), (3, 1), (1, 4)):
+            if broken.name in LARGE_BROKEN and (sectors > 1 or cells > 1):
+                continue
+            if broken.name in ("floor-raised-last", "floor-raised-early", "flipped-before-noted", "erase-skipped",
+                               "way-back-open") and cells > 2:  # fmt: skip
+                continue
             ground = ground_for(broken.base, sectors, cells, external=broken.external_staging)
             add(broken.name, broken.make, ground, cells, attackers=broken.needs, protect=PROTECTED)
-        ground = ground_for(broken.base, 1, 1, external=broken.external_staging)
-        add(f"{broken.name} restless", broken.make, ground, 1,
-            attackers=broken.needs, protect=PROTECTED, restless=True)  # fmt: skip
+        for sectors, cells in ((1, 1), (2, 1), (1, 2)):
+            if broken.name in LARGE_BROKEN and (sectors > 1 or cells > 1):
+                continue
+            ground = ground_for(broken.base, sectors, cells, external=broken.external_staging)
+            add(f"{broken.name} restless", broken.make, ground, cells,
+                attackers=broken.needs, protect=PROTECTED, restless=True)  # fmt: skip
     return found
+
+
+LARGE = frozenset(
+    {Procedure.EXCHANGE_FIXED, Procedure.EXCHANGE_ROTATING, Procedure.EITHER_SLOT, Procedure.BANK_FLIP},
+)
+"""What has more than ten thousand concrete states on the smallest ground: looked at in fewer ways."""
+
+LARGE_BROKEN = frozenset({"noted-before-done", "resumes-too-far", "one-half-journal", "one-half-selector"})
+
+CLOSED_ANYWAY = frozenset({"stage:application", "requests"})
