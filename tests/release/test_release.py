@@ -171,7 +171,8 @@ def test_a_link_in_a_temporary_file_s_place_is_not_written_through(
     victim.write_text("mine")
     release = _build(product, repository)
     for name in (record.RECORD_NAME, *dict(release.files)):
-        (out / f".{name}.new").symlink_to(victim)
+        (out / f".{name}.{os.getpid()}.new").symlink_to(victim)
+        (out / f".{name}.1.new").symlink_to(victim)
     record.write_release(out, release)
     assert victim.read_text() == "mine"
     assert {path.name for path in out.iterdir()} == {*dict(release.files), record.RECORD_NAME}

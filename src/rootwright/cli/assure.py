@@ -27,8 +27,8 @@ def command(product_file: Path, folder: Path, as_json: bool) -> int:
 
     from rootwright.dossier.page import make_page
     from rootwright.dossier.summary import as_data, summary_lines
-    from rootwright.dossier.writing import write_whole
     from rootwright.pipeline_assure import assure_product
+    from rootwright.writing import write_whole
 
     with _Ticker() as ticker:
         evidence = assure_product(product_file, on_stage=ticker.enter, progress=ticker.show)

@@ -31,6 +31,7 @@ def command(product_file: Path, as_json: bool, svg: Path | None, procedure: str 
 
     from rootwright.describe.loading import load_product
     from rootwright.pipeline import plan_product
+    from rootwright.writing import write_file
 
     product = load_product(product_file)
     result = plan_product(product, product_file.parent, procedure=procedure)
@@ -41,7 +42,7 @@ def command(product_file: Path, as_json: bool, svg: Path | None, procedure: str 
         else:
             from rootwright.plan.picture import draw_map
 
-            svg.write_text(draw_map(plan.map, plan.demand, product.chip, title=result.product), encoding="utf-8")
+            write_file(svg, draw_map(plan.map, plan.demand, product.chip, title=result.product).encode())
     if as_json:
         click.echo(json.dumps(result.as_data(), indent=2, ensure_ascii=False))
     else:

@@ -180,20 +180,21 @@ def _is_like(other: object, happening: object) -> bool:
 
 def _draw(proofs: tuple[Proof, ...], folder: Path) -> None:
     from rootwright.prove.timeline import draw_timeline
+    from rootwright.writing import write_file
 
-    folder.mkdir(parents=True, exist_ok=True)
     for proof in proofs:
         for name, verdict in (("steady", proof.steady), *proof.harder):
             if not verdict.holds:
                 path = folder / f"{proof.procedure.replace(':', '-')}-{name.replace(' ', '-')}.svg"
-                path.write_text(draw_timeline(proof.procedure, verdict), encoding="utf-8")
+                write_file(path, draw_timeline(proof.procedure, verdict).encode())
 
 
 def _export(proofs: tuple[Proof, ...], folder: Path) -> None:
-    folder.mkdir(parents=True, exist_ok=True)
+    from rootwright.writing import write_file
+
     for proof in proofs:
         for name, verdict in (("steady", proof.steady), *proof.harder):
             if verdict.exported is not None:
                 stem = folder / f"{proof.procedure.replace(':', '-')}-{name.replace(' ', '-')}"
-                stem.with_suffix(".hex").write_text(verdict.exported.hex, encoding="ascii")
-                stem.with_suffix(".txt").write_text(verdict.exported.text, encoding="utf-8")
+                write_file(stem.with_suffix(".hex"), verdict.exported.hex.encode())
+                write_file(stem.with_suffix(".txt"), verdict.exported.text.encode())

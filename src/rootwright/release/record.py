@@ -18,6 +18,7 @@ from typing import Any
 from rootwright.errors import ReleaseRefused
 from rootwright.release.build import Release
 from rootwright.suit.identifiers import uuid_text
+from rootwright.writing import make_folder, write_file
 
 RECORD_NAME = "release-record.json"
 BEGUN, COMPLETE = "begun", "complete"
@@ -31,14 +32,12 @@ def write_release(folder: Path, release: Release) -> None:
             product, or its record is damaged or missing.
         OSError: The folder cannot be written.
     """
-    if not folder.is_dir():
-        folder.mkdir(parents=True, exist_ok=True)
-        _flush_folder(folder.parent)
+    make_folder(folder)
     with _locked(folder):
         before = _require_next(folder, release)
         _write_record(folder, release, before, BEGUN)
         for name, content in release.files:
-            _write_whole(folder / name, content)
+            write_file(folder / name, content)
         _write_record(folder, release, before, COMPLETE)
 
 
@@ -107,34 +106,7 @@ def _identity(release: Release) -> dict[str, str]:
 def _write_record(folder: Path, release: Release, before: list[dict[str, Any]], state: str) -> None:
     entry = {"sequence": release.sequence, "state": state, "files": release.file_list}
     text = json.dumps({**_identity(release), "releases": [*before, entry]}, indent=2, sort_keys=True)
-    _write_whole(folder / RECORD_NAME, text.encode() + b"\n")
-
-
-def _write_whole(path: Path, content: bytes) -> None:
-    """Write a file so that after a crash there is the old one or the new one, never a part."""
-    temporary = path.with_name(f".{path.name}.new")
-    try:
-        # A link or a remnant in the temporary file's place is taken out, never written through.
-        temporary.unlink(missing_ok=True)
-        with temporary.open("xb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(temporary, path)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            temporary.unlink(missing_ok=True)
-        raise
-    _flush_folder(path.parent)
-
-
-def _flush_folder(folder: Path) -> None:
-    """Make the names in a folder last."""
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+    write_file(folder / RECORD_NAME, text.encode() + b"\n")
 
 
 @contextlib.contextmanager
