@@ -219,6 +219,26 @@ Life = Annotated[float, Reader(units.parse_life, _pattern(units.LIFE_PATTERN, "1
 Erased = Annotated[int | None, Reader(_erased, {"enum": [0, 255, "0xFF", "0x00", "none"]}, '`0xFF`, `0x00`, `"none"`')]
 
 
+def _hex_bytes(value: object) -> bytes:
+    expected = 'bytes in hexadecimal such as "0badcafe"'
+    if not isinstance(value, str):
+        raise Slip(expected, suggestion=_quoted(value))
+    digits = value.replace(" ", "")
+    if not digits or len(digits) % 2 or not re.fullmatch(r"[0-9a-fA-F]+", digits):
+        raise Slip(expected, suggestion="two digits make a byte; leave out 0x" if digits.startswith("0x") else "")
+    return bytes.fromhex(digits)
+
+
+HexBytes = Annotated[
+    bytes, Reader(_hex_bytes, _pattern(r"^( *[0-9a-fA-F] *[0-9a-fA-F] *)+$", "0badcafe"), 'bytes: `"0badcafe"`')
+]
+
+
+def matching_text(pattern: str, expected: str) -> Reader:
+    """Return the reader of a field that takes text of one pattern."""
+    return Reader(_matching(pattern, expected), {"type": "string", "pattern": pattern}, expected)
+
+
 def whole(smallest: int, largest: int) -> Reader:
     """Return the reader of a field that takes a whole number within bounds, both included."""
     schema = {"type": "integer", "minimum": smallest, "maximum": largest}

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import PurePosixPath
 
+from rootwright.describe.bench import Bench
 from rootwright.describe.chip import Chip
 
 
@@ -198,6 +199,7 @@ class Product:
     protect: tuple[str, ...] = ()
     attackers: tuple[Attacker, ...] = ()
     assumptions: tuple[Assumption, ...] = field(default=())
+    bench: Bench | None = None
 
     def image(self, name: str) -> ImageSpec:
         """Return the image called `name`; KeyError where there is none."""

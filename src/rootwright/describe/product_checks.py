@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from itertools import combinations
 from pathlib import Path, PurePosixPath
 
+from rootwright.describe.bench_checks import bench_checks
 from rootwright.describe.chip import Chip, Memory, MemoryKind
 from rootwright.describe.forms import Form, UnreadableField, run_checks
 from rootwright.describe.problems import Fault, KeyPath, did_you_mean, listed, shown
@@ -69,6 +70,11 @@ def check_product(form: ProductForm, chip: Chip | None, folder: Path | None) -> 
     if folder is not None:
         checks += [_files(("image", i), image, _IMAGE_FILES, folder) for i, image in enumerate(images)]
         checks += [_files(("keep", i), keep, ("file",), folder) for i, keep in enumerate(keeps)]
+    try:
+        if form.bench is not None:
+            checks += bench_checks(form.bench, chip, folder)
+    except UnreadableField:
+        pass  # The field has its own mistake already.
     return run_checks(checks)
 
 
