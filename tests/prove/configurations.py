@@ -9,7 +9,7 @@ from typing import Any
 from rootwright.describe.chip import BlankRead, Reprogram
 from rootwright.describe.product import Attacker, Procedure
 from rootwright.device.ground import Ground, GroundSector, tiny_ground
-from rootwright.device.port import UpdateProcedure
+from rootwright.device.port import Again, Outcome, Port, UpdateProcedure
 from rootwright.device.procedures.copy_over import CopyOver
 from rootwright.device.procedures.either_slot import BankFlip, EitherSlot
 from rootwright.device.procedures.exchange import Exchange
@@ -63,6 +63,15 @@ def ground_for(procedure: Procedure, sectors: int, cells: int, *, external: bool
         staged = (replace(s, external=s.block.startswith("stage")) for s in ground.sectors)
         ground = replace(ground, sectors=tuple(staged))
     return ground
+
+
+class TriedAgain(EitherSlot):
+    """Leaves the request standing while an image is on trial: after a failed trial it is tried once more."""
+
+    def begin_trial(self, port: Port, slot: int) -> Outcome:
+        """Note the trial."""
+        port.log("journal").append(("trial", slot))
+        return Again(("trial", slot))
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +137,7 @@ def configurations() -> list[Configuration]:
         for procedure in (Procedure.COPY_OVER, Procedure.IN_PLACE):
             ground = ground_for(procedure, sectors, cells)
             add(f"{procedure.value} restless", SOUND[procedure], ground, cells, restless=True)
+    add("tried-again", TriedAgain, ground_for(Procedure.EITHER_SLOT, 1, 1), 1)
     for broken in BROKEN:
         for sectors, cells in ((1, 1), (2, 1), (1, 2), (3, 1), (1, 4)):
             if broken.name in LARGE_BROKEN and (sectors > 1 or cells > 1):
