@@ -12,6 +12,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from rootwright.describe.attack import AttackStep
 from rootwright.describe.chip import Chip
 from rootwright.describe.positions import Positions
 from rootwright.describe.problems import DescriptionProblems, Fault, KeyPath, Problem, closest, listed, shown
@@ -69,6 +70,23 @@ def load_chip(part: Path | str) -> Chip:
         return _find_chip(part, Path())
     except _NoSuchPart as error:
         raise DescriptionProblems([Problem("", 0, "part", error.found, error.expected, error.suggestion)]) from None
+
+
+def load_steps(text: str, name: str) -> tuple[AttackStep, ...]:
+    """Return the attack steps of a catalogue file's text.
+
+    Raises:
+        DescriptionProblems: The text has mistakes; `name` is what they are reported under.
+    """
+    from rootwright.describe.attack_file import CatalogueForm, check_steps
+    from rootwright.describe.forms import read_form, run_checks
+
+    document = _Document.parse(text, name)
+    form, faults = read_form(CatalogueForm, document.data)
+    problems = document.problems(faults + run_checks([check_steps(("step",), form.step, needs_rater=False)]))
+    if problems:
+        raise DescriptionProblems(problems)
+    return tuple(step.step() for step in form.step)
 
 
 def is_chip_file(path: Path) -> bool:

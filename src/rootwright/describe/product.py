@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import PurePosixPath
 
+from rootwright.describe.attack import Review
 from rootwright.describe.bench import Bench
 from rootwright.describe.chip import Chip
 
@@ -180,6 +181,7 @@ class Product:
         vendor_domain, class_name: What vendor and class identifiers are made from.
         protect: Names of planned blocks under write protection in the field.
         attackers: Who is in scope.
+        review: What it asks of its review, and its own attack steps.
     """
 
     name: str
@@ -199,6 +201,7 @@ class Product:
     protect: tuple[str, ...] = ()
     attackers: tuple[Attacker, ...] = ()
     assumptions: tuple[Assumption, ...] = field(default=())
+    review: Review = field(default=Review())
     bench: Bench | None = None
 
     def image(self, name: str) -> ImageSpec:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from itertools import combinations
 from pathlib import Path, PurePosixPath
 
+from rootwright.describe.attack_file import check_steps
 from rootwright.describe.bench_checks import bench_checks
 from rootwright.describe.chip import Chip, Memory, MemoryKind
 from rootwright.describe.forms import Form, UnreadableField, run_checks
@@ -44,6 +45,7 @@ def check_product(form: ProductForm, chip: Chip | None, folder: Path | None) -> 
     for table, key in (("image", "name"), ("keep", "name"), ("key", "name"), ("pin", "block"), ("assumption", "id")):
         checks += [_unique(form, table, key), _too_many(form, table)]
     checks += [_unique_words(form, "lock", "write_protect"), _unique_words(form, "attackers", "in_scope")]
+    checks += [_unique_words(form, "review", "measures"), _own_steps(form)]
     for index, image in enumerate(images):
         path: KeyPath = ("image", index)
         checks += [
@@ -112,6 +114,10 @@ def _unique_words(form: ProductForm, table: str, key: str) -> Iterator[Fault]:
         if word in seen:
             yield Fault((table, key, index), f"{shown(str(word))} a second time", "each one once")
         seen.add(word)
+
+
+def _own_steps(form: ProductForm) -> Iterator[Fault]:
+    yield from check_steps(("review", "steps"), form.review.steps, needs_rater=True)
 
 
 def _roles(form: ProductForm) -> Iterator[Fault]:

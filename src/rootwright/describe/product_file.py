@@ -7,6 +7,7 @@ from typing import Annotated
 
 from pydantic import Field
 
+from rootwright.describe.attack_file import ReviewForm
 from rootwright.describe.bench_file import BenchForm
 from rootwright.describe.chip import Chip
 from rootwright.describe.fields import (
@@ -238,6 +239,7 @@ class ProductForm(Form):
     assumption: list[AssumptionForm] = Field(
         default=[], description="One table [[assumption]] for each assumption you answer for."
     )
+    review: ReviewForm = Field(default=ReviewForm(), description="What the review asks.")
     bench: BenchForm | None = Field(default=None, description="How the bench reaches the boot program.")
 
     def build(self, chip: Chip) -> Product:
@@ -270,5 +272,6 @@ class ProductForm(Form):
             protect=tuple(self.lock.write_protect),
             attackers=tuple(self.attackers.in_scope),
             assumptions=tuple(Assumption(a.id, a.owner, a.page) for a in self.assumption),
+            review=self.review.review(),
             bench=None if self.bench is None else self.bench.bench(),
         )
