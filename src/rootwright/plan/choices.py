@@ -8,7 +8,7 @@ from itertools import product as combinations
 from typing import TYPE_CHECKING
 
 from rootwright.layout.demand import Tie, TieKind
-from rootwright.plan.sizes import SizeGroup, candidate_sizes
+from rootwright.plan.sizes import SizeGroup, Starts, candidate_sizes
 from rootwright.plan.windows import ListedWindows, Segment, Shape, Space
 
 if TYPE_CHECKING:
@@ -20,6 +20,8 @@ class Choices:
 
     def __init__(self, solver: Solver) -> None:
         self.solver = solver
+        self._starts: dict[tuple[int, Shape, tuple[Segment, ...]], Starts] = {}
+        self._sizes: dict[object, list[int]] = {}
 
     def shapes(self, least: Sizes, homes: Homes, count: int, *, exact: bool) -> Iterator[list[Shape]]:
         """Yield every way to decide sizes and sectors of tied blocks that is not worse than another."""
@@ -145,7 +147,7 @@ class Choices:
             not group.patterns and i not in paired and self.solver.blocks[i].name not in self.solver.pins
             for i in members
         ]
-        for size in candidate_sizes([(shapes[i], fields[i]) for i in members], movable=movable):
+        for size in self._candidates(members, shapes, fields, movable, homes):
             fixed = {i: replace(shapes[i], exact=size) for i in members}
             pattern_choices: list[list[tuple[tuple[int, ...], tuple[tuple[int, int], ...]]]] = []
             for same in group.patterns:
@@ -164,6 +166,27 @@ class Choices:
                         decided[i] = replace(decided[i], pattern=pattern)
                 options.append(list(decided.items()))
         return options
+
+    def _candidates(
+        self,
+        members: tuple[int, ...],
+        shapes: list[Shape],
+        fields: dict[int, list[tuple[Space, tuple[Segment, ...]]]],
+        movable: list[bool],
+        homes: Homes,
+    ) -> list[int]:
+        """Return the sizes worth trying; growing and shrinking one group asks for those of the others again."""
+        question = tuple((i, shapes[i], homes[i]) for i in members)
+        if question not in self._sizes:
+            asked = [(shapes[i], fields[i]) for i in members]
+            self._sizes[question] = candidate_sizes(asked, movable=movable, starts_of=self._starts_of)
+        return self._sizes[question]
+
+    def _starts_of(self, space: Space, shape: Shape, segments: tuple[Segment, ...]) -> Starts:
+        key = (space.shift, shape, segments)
+        if key not in self._starts:
+            self._starts[key] = Starts(space, shape, segments)
+        return self._starts[key]
 
 
 def _capped(shape: Shape, size: int, *, reach: int = 0, steps: tuple[int, ...] = ()) -> Shape:

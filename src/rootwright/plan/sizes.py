@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from heapq import merge
 from itertools import combinations
@@ -11,6 +11,8 @@ from math import gcd, lcm
 from rootwright.plan.windows import Segment, Shape, Space
 
 Fields = Sequence[tuple[Space, tuple[Segment, ...]]]
+
+_STEPWISE = 12  # so many single steps cost less than doubling from the start
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +23,85 @@ class SizeGroup:
     patterns: tuple[tuple[int, ...], ...] = ()
 
 
-def candidate_sizes(members: Sequence[tuple[Shape, Fields]], *, movable: Sequence[bool]) -> list[int]:
+class Starts:
+    """Where windows of each size start, for one block in one memory, as bit masks; kept once reckoned.
+
+    On uneven sectors a bit per multiple of the sectors' common unit; elsewhere one bit: whether there is any window.
+    """
+
+    def __init__(self, space: Space, shape: Shape, segments: tuple[Segment, ...]) -> None:
+        self.space = space
+        self.shape = shape
+        self.segments = segments
+        self.unit = gcd(*space.sizes) if space.even is None and shape.whole else 0
+        self._known: dict[int, int] = {}
+        self._parts: list[tuple[int, int]] = []
+        if self.unit:
+            starts, ends, _ = space.marks(shape, self.unit)
+            for low, high in segments if shape.cap is None else space.capped(segments, shape.cap):
+                first, last = (low - space.low) // self.unit, (high - space.low) // self.unit
+                inside = ((1 << last - first + 1) - 1) << first
+                self._parts.append((starts & inside, ends & inside))
+
+    def mask(self, size: int) -> int:
+        """Return the starts of windows of exactly `size` bytes; least sectors and patterns are not looked at."""
+        mask = self._known.get(size)
+        if mask is None:
+            mask = self._known[size] = self._reckon(size)
+        return mask
+
+    def _reckon(self, size: int) -> int:
+        shape, unit = self.shape, self.unit
+        if any(size % step for step in shape.steps):
+            return 0
+        if not unit:
+            grid = self.space.unit if not shape.whole else self.space.even or 1
+            return 0 if size % grid else int(self.space.windows(replace(shape, exact=size), self.segments) is not None)
+        if size % unit:
+            return 0
+        mask = 0
+        for starts, ends in self._parts:
+            mask |= starts & (ends >> size // unit)
+        return self.space.cut_at(mask, shape, size, unit)
+
+
+class _Kept:
+    """A size worth trying: its starts, and from where a window that starts later is at most so much higher up."""
+
+    __slots__ = ("distances", "masks", "size", "smeared")
+
+    def __init__(self, size: int, masks: list[int]) -> None:
+        self.size = size
+        self.masks = masks
+        self.smeared = list(masks)
+        self.distances = [0] * len(masks)
+
+    def covers(self, size: int, masks: list[int], slots: Sequence[tuple[bool, int]]) -> bool:
+        """Tell whether each window of the larger `size` holds one of this; call it with ascending sizes."""
+        for place, now in enumerate(masks):
+            if now & ~self.smeared[place] == 0:
+                continue
+            movable, unit = slots[place]
+            if not (movable and unit):
+                return False
+            distance = (size - self.size) // unit
+            if distance - self.distances[place] > _STEPWISE:
+                self.smeared[place] = _smeared(self.masks[place], distance)
+            else:
+                for further in range(self.distances[place] + 1, distance + 1):
+                    self.smeared[place] |= self.masks[place] >> further
+            self.distances[place] = distance
+            if now & ~self.smeared[place]:
+                return False
+        return True
+
+
+def candidate_sizes(
+    members: Sequence[tuple[Shape, Fields]],
+    *,
+    movable: Sequence[bool],
+    starts_of: Callable[[Space, Shape, tuple[Segment, ...]], Starts] = Starts,
+) -> list[int]:
     """Return the sizes in bytes worth trying, ascending.
 
     A size is left out when a smaller one has, for every block, a window inside each window of the larger size: each
@@ -32,50 +112,42 @@ def candidate_sizes(members: Sequence[tuple[Shape, Fields]], *, movable: Sequenc
         members: For each tied block its shape (with what ties on sectors decided) and the memories it may be in.
         movable: For each, whether the smaller window may start later than the larger one; false where the start
             matters (pins, pairs, sector patterns).
+        starts_of: Gives the starts for one block in one memory; the caller may keep them from one question to the next.
     """
     exacts = {shape.exact for shape, _ in members if shape.exact is not None}
     if len(exacts) > 1:
         return []
     need = max(shape.need for shape, _ in members)
+    tables = [
+        [starts_of(space, replace(shape, need=1, exact=None), segments) for space, segments in fields]
+        for shape, fields in members
+    ]
     if exacts:
         size = exacts.pop()
-        return [size] if size >= need and _signature(members, size) is not None else []
-    kept: list[tuple[int, list[int]]] = []
+        return [size] if size >= need and _signature(tables, size) is not None else []
+    found: list[int] = []
+    kept: list[_Kept] = []
     comparable = not any(
         shape.reach or (shape.min_sectors > 1 and any(space.even is None for space, _ in fields))
         for shape, fields in members
     )
-    flags = [flag for (_, fields), flag in zip(members, movable, strict=True) for _ in fields]
-    units = [
-        gcd(*space.sizes) if space.even is None and shape.whole else 0
-        for shape, fields in members
-        for space, _ in fields
-    ]
+    slots = [(may_move, starts.unit) for may_move, mine in zip(movable, tables, strict=True) for starts in mine]
     limit = 1 << 60
     for size in _sizes_from(members, need):
         if size >= limit:
             break
-        signature = _signature(members, size)
+        signature = _signature(tables, size)
         if signature is None:
             continue
-        if comparable and any(_covers(old, known, size, signature, flags, units) for old, known in kept):
-            continue
-        kept.append((size, signature))
         if comparable:
+            covering = next((i for i, old in enumerate(kept) if old.covers(size, signature, slots)), None)
+            if covering is not None:
+                kept.insert(0, kept.pop(covering))  # The next size is likely covered by the same one.
+                continue
+            kept.append(_Kept(size, signature))
             limit = min(limit, _last_useful(members, size, signature, movable))
-    return [size for size, _ in kept]
-
-
-def _covers(
-    old: int, known: list[int], size: int, signature: list[int], flags: Sequence[bool], units: Sequence[int]
-) -> bool:
-    """Tell whether each window of `size` holds one of the smaller size `old`."""
-    for before, now, movable, unit in zip(known, signature, flags, units, strict=True):
-        if now & ~before == 0:
-            continue
-        if not (movable and unit) or now & ~_smeared(before, (size - old) // unit):
-            return False
-    return True
+        found.append(size)
+    return found
 
 
 def _smeared(mask: int, distance: int) -> int:
@@ -132,17 +204,13 @@ def _sizes_from(members: Sequence[tuple[Shape, Fields]], need: int) -> Iterator[
             last = size
 
 
-def _signature(members: Sequence[tuple[Shape, Fields]], size: int) -> list[int] | None:
-    """Return, per block and memory, the starts of its windows of `size` as a bit mask; None where a block has none."""
+def _signature(tables: Sequence[Sequence[Starts]], size: int) -> list[int] | None:
+    """Return, per block and memory, the starts of its windows of `size`; None where a block has none."""
     signature: list[int] = []
-    for shape, fields in members:
-        fixed = replace(shape, exact=size)
+    for mine in tables:
         some = 0
-        for space, segments in fields:
-            if space.even is not None or not shape.whole:
-                mask = int(space.windows(fixed, segments) is not None)
-            else:
-                mask = space.starts(fixed, segments, size)
+        for starts in mine:
+            mask = starts.mask(size)
             some |= mask
             signature.append(mask)
         if not some:

@@ -205,12 +205,18 @@ class Space:
         Least sectors, a sector to cover and a pattern are not looked at.
         """
         unit = gcd(*self.sizes)
-        starts, ends, bounds = self.marks(shape, unit)
+        starts, ends, _ = self.marks(shape, unit)
         if size % unit or any(size % step for step in shape.steps):
             return 0
         if shape.cap is not None:
             segments = self.capped(segments, shape.cap)
-        mask = starts & (ends >> size // unit) & self.room(segments, size, unit)
+        return self.cut_at(starts & (ends >> size // unit) & self.room(segments, size, unit), shape, size, unit)
+
+    def cut_at(self, mask: int, shape: Shape, size: int, unit: int) -> int:
+        """Return the starts in `mask` from which a sector bound lies on every multiple of each step up to `size`."""
+        if not shape.steps or not mask:
+            return mask
+        bounds = self.marks(shape, unit)[2]
         for step in shape.steps:
             if step % unit:
                 return 0
