@@ -6,6 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
+from rootwright.describe.lock_field import LockField, ProtectionUnit
+
 
 class Architecture(StrEnum):
     """The instruction set, as the architecture manuals name it."""
@@ -139,6 +141,7 @@ class Memory:
         endurance: Guaranteed erase cycles of a sector; 0 where the memory does not wear.
         executable: Whether the core can run code from it.
         read_bytes_per_s: Slowest sequential read rate.
+        controller, controller_size: Where the registers lie through which software writes it; None where not described.
     """
 
     name: str
@@ -158,6 +161,8 @@ class Memory:
     endurance: int = 0
     executable: bool = True
     read_bytes_per_s: float = 0.0
+    controller: int | None = None
+    controller_size: int = 0
 
     @property
     def size(self) -> int:
@@ -188,6 +193,9 @@ class Protection:
         covers: Names of the memories it can cover; empty where that makes no sense.
         granule: Smallest unit in bytes that it covers, 0 where not applicable.
         regions: How many separate regions it can hold, 0 for no limit.
+        name: Unique among the part's protections; the kind in hyphens where the chip file gives none.
+        unit: Programming model of a protection unit; None where it is none or the architecture alone does not say.
+        memory_side: For a split, whether the memory itself refuses by sector, whatever the core's attribution says.
     """
 
     kind: ProtectionKind
@@ -196,6 +204,9 @@ class Protection:
     regions: int = 0
     lock: Lock = Lock.NONE
     note: str = ""
+    name: str = ""
+    unit: ProtectionUnit | None = None
+    memory_side: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,6 +238,7 @@ class Chip:
     strength: int
     typical: bool
     silicon: str = ""
+    lock_fields: tuple[LockField, ...] = ()
 
     def memory(self, name: str) -> Memory:
         """Return the memory called `name`; KeyError where there is none."""
@@ -238,6 +250,10 @@ class Chip:
     def find_protections(self, kind: ProtectionKind, memory: str | None = None) -> tuple[Protection, ...]:
         """Return the mechanisms of one kind, those that cover `memory` where it is given."""
         return tuple(p for p in self.protections if p.kind is kind and (memory is None or memory in p.covers))
+
+    def find_lock_fields(self, protection: str) -> tuple[LockField, ...]:
+        """Return the fields that set one protection, by its name, in the chip file's order."""
+        return tuple(each for each in self.lock_fields if each.protection == protection)
 
     @property
     def vector_table_alignment(self) -> int:

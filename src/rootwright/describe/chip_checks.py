@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from itertools import combinations
 
 from rootwright.describe.chip import MemoryKind, ProtectionKind, Reprogram
-from rootwright.describe.chip_file import ChipForm, MemoryForm, ProtectionForm, TimingForm
+from rootwright.describe.chip_file import ChipForm, MemoryForm, ProtectionForm, TimingForm, protection_names
 from rootwright.describe.forms import Form, UnreadableField, run_checks
+from rootwright.describe.lock_field_file import LockFieldForm, check_meaning, check_place
 from rootwright.describe.problems import Fault, KeyPath, did_you_mean, listed, shown
 from rootwright.describe.units import LARGEST_SIZE, address_words, size_words
 
@@ -44,6 +45,10 @@ def check_chip(form: ChipForm) -> list[Fault]:
             _covers(("protection", index), protection, form),
             _granule(("protection", index), protection, form),
         ]
+        checks.append(_split(("protection", index), protection))
+    checks += [_protection_names(form), _too_many((), form, "lock_field"), _lock_field_names(form)]
+    for index, each in enumerate(_readable(form, "lock_field")):
+        checks += [check_place(("lock_field", index), each), _lock_field(("lock_field", index), each, form)]
     checks += [_crypto_timing(form), _verify_timings(form), _reset(form)]
     return run_checks(checks)
 
@@ -301,6 +306,49 @@ def _granule(path: KeyPath, protection: ProtectionForm, form: ChipForm) -> Itera
                 f"whole sectors: a multiple of {size_words(smallest)}, the smallest sector of {shown(name)}",
                 "0 stands for each sector by itself",
             )
+
+
+def _split(path: KeyPath, protection: ProtectionForm) -> Iterator[Fault]:
+    if protection.memory_side and protection.kind is not ProtectionKind.SECURE_SPLIT:
+        expected = f"nothing: only {shown(ProtectionKind.SECURE_SPLIT.value)} has a memory side"
+        yield Fault((*path, "memory_side"), "true", expected)
+    units = (ProtectionKind.PROTECTION_UNIT, ProtectionKind.PHYSICAL_MEMORY_PROTECTION)
+    if protection.unit is not None and protection.kind not in units:
+        yield Fault(
+            (*path, "unit"), shown(protection.unit.value), f"nothing: the kind is {shown(protection.kind.value)}"
+        )
+
+
+def _protection_names(form: ChipForm) -> Iterator[Fault]:
+    seen: set[str] = set()
+    for index, name in enumerate(protection_names(form.protection)):
+        if name in seen:
+            expected = "a different name for each protection"
+            yield Fault(("protection", index, "name"), f"{shown(name)} a second time", expected)
+        seen.add(name)
+
+
+def _lock_field_names(form: ChipForm) -> Iterator[Fault]:
+    seen: set[str] = set()
+    for index, each in enumerate(_readable(form, "lock_field")):
+        yield from run_checks([_one_lock_field_name(seen, index, each)])
+
+
+def _one_lock_field_name(seen: set[str], index: int, each: LockFieldForm) -> Iterator[Fault]:
+    if each.name in seen:
+        yield Fault(
+            ("lock_field", index, "name"), f"{shown(each.name)} a second time", "a different name for each lock field"
+        )
+    seen.add(each.name)
+
+
+def _lock_field(path: KeyPath, each: LockFieldForm, form: ChipForm) -> Iterator[Fault]:
+    names = [other.name for other in form.lock_field[:MOST_TABLES]]
+    yield from check_meaning(path, each, protection_names(form.protection), names)
+    for other in form.lock_field[: path[1] if isinstance(path[1], int) else 0]:
+        apart = each.low >= other.low + other.count() or other.low >= each.low + each.count()
+        if other.address == each.address and not apart:
+            yield Fault((*path, "low"), f"bits that {shown(other.name)} has too", "bits of its own")
 
 
 def _reset(form: ChipForm) -> Iterator[Fault]:

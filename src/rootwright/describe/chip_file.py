@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated
 
 from pydantic import Field
@@ -24,6 +25,8 @@ from rootwright.describe.chip import (
 )
 from rootwright.describe.fields import Erased, Frequency, Name, Rate, Remark, Size, Text, Time, YesNo, choice, whole
 from rootwright.describe.forms import Form
+from rootwright.describe.lock_field import ProtectionUnit
+from rootwright.describe.lock_field_file import LockFieldForm
 
 Count = Annotated[int, whole(1, 1_000_000)]
 
@@ -104,6 +107,10 @@ class MemoryForm(Form):
     read_rate: Rate | None = Field(
         default=None, description='Slowest sequential read rate, such as "8 MB/s", where it matters (external memory).'
     )
+    controller: Size | None = Field(
+        default=None, description="Address of the registers through which software writes this memory."
+    )
+    controller_size: Size = Field(default=0, description="Bytes that these registers take.")
 
     def memory(self) -> Memory:
         """Return the memory with sizes in bytes and times in seconds."""
@@ -127,6 +134,8 @@ class MemoryForm(Form):
             endurance=self.endurance,
             executable=self.executable,
             read_bytes_per_s=self.read_rate or 0.0,
+            controller=self.controller,
+            controller_size=self.controller_size,
         )
 
 
@@ -144,10 +153,60 @@ class ProtectionForm(Form):
         description="How long it holds once set: not at all, until the next reset, until a full erase, for ever.",
     )
     note: Remark = Field(default="", description="Anything a reader should know, in one line.")
+    name: Name | None = Field(
+        default=None,
+        description="Short name by which lock fields speak of it; if not given, the kind in hyphens, numbered from the "
+        "second on.",
+    )
+    unit: Annotated[ProtectionUnit, choice(ProtectionUnit)] | None = Field(
+        default=None,
+        description="Programming model of a protection unit or of physical memory protection; if not given, the one of "
+        "the architecture.",
+    )
+    memory_side: YesNo = Field(
+        default=False,
+        description="For a split: whether the memory itself refuses by sector. An attribution unit alone labels what "
+        "the core does; it does not set the security of a flash page.",
+    )
 
-    def protection(self) -> Protection:
-        """Return the mechanism."""
-        return Protection(self.kind, tuple(self.covers), self.granule, self.regions, self.lock, self.note)
+    def protection(self, name: str, architecture: Architecture) -> Protection:
+        """Return the mechanism under a name, with the architecture's programming model where none is given."""
+        unit = self.unit
+        if unit is None and self.kind in _UNITS:
+            unit = _UNITS[self.kind].get(architecture)
+        return Protection(
+            self.kind,
+            tuple(self.covers),
+            self.granule,
+            self.regions,
+            self.lock,
+            self.note,
+            name=name,
+            unit=unit,
+            memory_side=self.memory_side,
+        )
+
+
+_UNITS: dict[ProtectionKind, dict[Architecture, ProtectionUnit]] = {
+    ProtectionKind.PROTECTION_UNIT: {
+        Architecture.ARMV6_M: ProtectionUnit.PMSAV6,
+        Architecture.ARMV7_M: ProtectionUnit.PMSAV7,
+        Architecture.ARMV8_M: ProtectionUnit.PMSAV8,
+    },
+    ProtectionKind.PHYSICAL_MEMORY_PROTECTION: {Architecture.RV32: ProtectionUnit.PMP},
+}
+
+
+def protection_names(forms: list[ProtectionForm]) -> list[str]:
+    """Return a name for each protection: its own, or its kind, numbered from the second of a kind on."""
+    names: list[str] = []
+    for form in forms:
+        plain = re.sub(r"[^a-z0-9]+", "-", form.kind.value)
+        name, number = form.name or plain, 2
+        while form.name is None and name in names:
+            name, number = f"{plain}-{number}", number + 1
+        names.append(name)
+    return names
 
 
 class CryptoForm(Form):
@@ -196,6 +255,9 @@ class ChipForm(Form):
     chip: ChipHeadForm = Field(description="The part as a whole.")
     memory: list[MemoryForm] = Field(description="One table [[memory]] for each memory.")
     protection: list[ProtectionForm] = Field(default=[], description="One table [[protection]] for each mechanism.")
+    lock_field: list[LockFieldForm] = Field(
+        default=[], description="One table [[lock_field]] for each field that holds a protection."
+    )
     crypto: CryptoForm = Field(description="How long cryptography takes on the part.")
 
     def build(self) -> Chip:
@@ -207,7 +269,10 @@ class ChipForm(Form):
             architecture=head.architecture,
             clock_hz=head.clock,
             memories=tuple(memory.memory() for memory in self.memory),
-            protections=tuple(protection.protection() for protection in self.protection),
+            protections=tuple(
+                protection.protection(name, head.architecture)
+                for name, protection in zip(protection_names(self.protection), self.protection, strict=True)
+            ),
             crypto=self.crypto.speeds(),
             reset_address=head.reset_address,
             interrupts=head.interrupts,
@@ -215,4 +280,5 @@ class ChipForm(Form):
             strength=head.strength,
             typical=head.typical,
             silicon=head.silicon,
+            lock_fields=tuple(each.lock_field() for each in self.lock_field),
         )

@@ -181,6 +181,9 @@ class Product:
         vendor_domain, class_name: What vendor and class identifiers are made from.
         protect: Names of planned blocks under write protection in the field.
         attackers: Who is in scope.
+        secret: Names of blocks that the application must not even read.
+        unprivileged: Whether the application is declared to run unprivileged (RV32: in user mode).
+        lock_order: The product's own order of locking, by step; empty where the plan decides.
         review: What it asks of its review, and its own attack steps.
     """
 
@@ -203,6 +206,9 @@ class Product:
     assumptions: tuple[Assumption, ...] = field(default=())
     review: Review = field(default=Review())
     bench: Bench | None = None
+    secret: tuple[str, ...] = ()
+    unprivileged: bool = False
+    lock_order: tuple[str, ...] = ()
 
     def image(self, name: str) -> ImageSpec:
         """Return the image called `name`; KeyError where there is none."""

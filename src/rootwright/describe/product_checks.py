@@ -45,6 +45,7 @@ def check_product(form: ProductForm, chip: Chip | None, folder: Path | None) -> 
     for table, key in (("image", "name"), ("keep", "name"), ("key", "name"), ("pin", "block"), ("assumption", "id")):
         checks += [_unique(form, table, key), _too_many(form, table)]
     checks += [_unique_words(form, "lock", "write_protect"), _unique_words(form, "attackers", "in_scope")]
+    checks += [_unique_words(form, "lock", "secret"), _unique_words(form, "lock", "order")]
     checks += [_unique_words(form, "review", "measures"), _own_steps(form)]
     for index, image in enumerate(images):
         path: KeyPath = ("image", index)
@@ -228,9 +229,10 @@ def _blocks(form: ProductForm) -> Iterator[Fault]:
             continue
         if block not in names:
             yield Fault(("pin", index, "block"), shown(block), expected, did_you_mean(block, names))
-    for index, block in enumerate(form.lock.write_protect):
-        if block not in names:
-            yield Fault(("lock", "write_protect", index), shown(block), expected, did_you_mean(block, names))
+    for key, blocks in (("write_protect", form.lock.write_protect), ("secret", form.lock.secret)):
+        for index, block in enumerate(blocks):
+            if block not in names:
+                yield Fault(("lock", key, index), shown(block), expected, did_you_mean(block, names))
 
 
 def image_block(image: ImageForm) -> str:

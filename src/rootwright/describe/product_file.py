@@ -205,6 +205,17 @@ class LockForm(Form):
     write_protect: list[BlockName] = Field(
         default=[], description='Names of the blocks under write protection, such as "boot", "keys", "floor".'
     )
+    secret: list[BlockName] = Field(
+        default=[], description='Names of the blocks that the application must not even read, such as "keys".'
+    )
+    application_unprivileged: YesNo = Field(
+        default=False,
+        description="Whether everything outside the boot stage runs unprivileged, or in user mode. A protection unit "
+        "isolates nothing without that.",
+    )
+    order: list[Name] = Field(
+        default=[], description="Your own order of locking, by step; the plan decides if not given."
+    )
 
 
 class AttackersForm(Form):
@@ -272,6 +283,9 @@ class ProductForm(Form):
             protect=tuple(self.lock.write_protect),
             attackers=tuple(self.attackers.in_scope),
             assumptions=tuple(Assumption(a.id, a.owner, a.page) for a in self.assumption),
+            secret=tuple(self.lock.secret),
+            unprivileged=self.lock.application_unprivileged,
+            lock_order=tuple(self.lock.order),
             review=self.review.review(),
             bench=None if self.bench is None else self.bench.bench(),
         )
