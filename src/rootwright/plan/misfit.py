@@ -11,11 +11,10 @@ from rootwright.plan.windows import Space
 def explain(solver: Solver) -> Misfit:
     """Return the misfit of a demand for which no map exists.
 
-    The block named is the first, in the demand's order, that finds no place beside those before it, wherever they go.
+    The block named finds no place beside those before it in the demand's order, wherever they go; without it, they do.
     The change is the smallest of one block, or of one image in all its blocks, that makes everything fit.
     """
-    count = next(n for n in range(1, len(solver.blocks) + 1) if solver.solve(solver.least, only=n) is None)
-    i = count - 1
+    i = _first_without_place(solver)
     block = solver.blocks[i]
     before = solver.solve(solver.least, only=i) if i else {}
     assert before is not None
@@ -39,6 +38,18 @@ def explain(solver: Solver) -> Misfit:
     else:
         reason += "; no smaller size of a single block or image helps"
     return Misfit(block.name, needed, memory, address, gap, shrink_block, shrink, reason)
+
+
+def _first_without_place(solver: Solver) -> int:
+    """Return the number of a block that finds no place beside those before it, which have places without it."""
+    low, high = 0, len(solver.blocks)  # So many blocks fit, so many do not.
+    while high - low > 1:
+        middle = (low + high) // 2
+        if solver.solve(solver.least, only=middle) is None:
+            high = middle
+        else:
+            low = middle
+    return low
 
 
 def name_of(solver: Solver, block: str) -> str:

@@ -105,28 +105,33 @@ def _grow(solver: Solver, homes: Homes, least: list[int], members: Sequence[int]
         spare = solver.spaces[name].memory.size - taken
         room = min(room, spare // len(inside))
 
-    def fits(steps: int) -> bool:
+    def reach(steps: int) -> int | None:
+        """Return how many steps the map found for so many reaches, None where there is no map."""
         trial = list(least)
         for i in members:
             trial[i] += steps * unit
-        return solver.solve(tuple(trial), homes) is not None
+        placed = solver.solve(tuple(trial), homes)
+        if placed is None:
+            return None
+        return max(steps, min((placed[i][1] - placed[i][0] - least[i]) // unit for i in members))
 
-    steps = _largest(fits, max(0, room // unit))
+    steps = _largest(reach, max(0, room // unit))
     for i in members:
         least[i] += steps * unit
 
 
-def _largest(fits: Callable[[int], bool], high: int) -> int:
-    """Return the largest n of 0..high that fits, where 0 does and fitting never comes back once lost."""
+def _largest(reach: Callable[[int], int | None], high: int) -> int:
+    """Return the largest n of 0..high that is reached, where 0 is and what is lost once never comes back."""
     low = 0
-    if high > 0 and fits(high):
+    if high > 0 and reach(high) is not None:
         return high
     while high - low > 1:
         middle = (low + high) // 2
-        if fits(middle):
-            low = middle
-        else:
+        reached = reach(middle)
+        if reached is None:
             high = middle
+        else:
+            low = min(reached, high - 1)
     return low
 
 

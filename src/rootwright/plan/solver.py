@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from itertools import product as combinations
+from math import gcd
 
 from rootwright.describe.chip import Chip, ProtectionKind
 from rootwright.errors import PlanError
@@ -90,6 +91,10 @@ class Solver:
         ]
         self.choices = Choices(self)
         self.homes: Homes = tuple(self._homes(i) for i in range(len(self.blocks)))
+        self._steps = [
+            gcd(*(size for n in homes for size in (self.spaces[n].sizes if whole else [self.spaces[n].unit]))) or 1
+            for homes, whole in zip(self.homes, self.whole, strict=True)
+        ]
         self._cache: dict[object, EvenWindows | ListedWindows | None] = {}
         self._same: dict[object, ListedWindows] = {}
         self._packed: dict[object, Placed | None] = {}
@@ -259,10 +264,14 @@ class Solver:
         return min(found, default=None)
 
     def shape(self, i: int, least: int) -> Shape:
-        """Return what block i asks of a window by itself, with this least size in bytes."""
+        """Return what block i asks of a window by itself, with this least size in bytes.
+
+        The size is rounded up to what sizes there are multiples of: nearby sizes then ask the same questions.
+        """
         block = self.blocks[i]
+        step = self._steps[i]
         return Shape(
-            need=max(1, least),
+            need=-(-max(1, least) // step) * step,
             exact=block.size,
             whole=self.whole[i],
             min_sectors=max(1, block.min_sectors),
