@@ -43,7 +43,7 @@ test: $(DEV_STAMP)
 # Branch coverage of the packages that verdicts rest on, with its floor.
 coverage: $(DEV_STAMP)
 	$(BIN)/python -m pytest -n auto --cov --cov-report=json:build/coverage.json --cov-report= \
-	    tests/cose tests/suit tests/plan tests/layout tests/device tests/prove tests/release
+	    tests/cose tests/suit tests/plan tests/device tests/prove tests/release
 	$(BIN)/python tests/coverage_floor.py build/coverage.json
 
 check: $(DEV_STAMP)
