@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
 from rootwright.describe.lock_field import LockField, ProtectionUnit
+from rootwright.describe.settings import Purpose, SettingsArea, View
 
 
 class Architecture(StrEnum):
@@ -73,6 +74,21 @@ class ProtectionKind(StrEnum):
     TAMPER_INPUT = "tamper input"
     WATCHDOG = "watchdog"
     SECURE_ELEMENT = "secure element"
+    BUS_GATE = "bus gate"
+
+
+class Follows(StrEnum):
+    """What a write protection goes with when banks trade addresses."""
+
+    BANK = "physical bank"
+    ADDRESS = "address"
+
+
+class TornProgram(StrEnum):
+    """What a cut makes of the bytes that were being programmed."""
+
+    TOGETHER = "together"
+    ANY_BYTES = "any bytes"
 
 
 class Lock(StrEnum):
@@ -141,6 +157,13 @@ class Memory:
         endurance: Guaranteed erase cycles of a sector; 0 where the memory does not wear.
         executable: Whether the core can run code from it.
         read_bytes_per_s: Slowest sequential read rate.
+        reprogram_unit: Bytes that `reprogram` speaks of; the program unit where not told apart.
+        page: Bytes of a page, past whose end programming wraps to its beginning; 0 where nothing wraps.
+        torn_program: Whether the bytes of a tear unit share one fate, or any of them may be new and others old.
+        cached: Whether reads at its own addresses go through a cache that is stale until invalidated.
+        lock_unit: One-time words: bytes that one lock bit closes to further programming; 0 without such locks.
+        read_limit: One-time words: how often a word may be read in its life; 0 for any number.
+        torn_bits_settle: One-time words: whether a bit whose programming was cut reads the same ever after.
         controller, controller_size: Where the registers lie through which software writes it; None where not described.
     """
 
@@ -163,6 +186,13 @@ class Memory:
     read_bytes_per_s: float = 0.0
     controller: int | None = None
     controller_size: int = 0
+    reprogram_unit: int = 4
+    page: int = 0
+    torn_program: TornProgram = TornProgram.TOGETHER
+    cached: bool = False
+    lock_unit: int = 0
+    read_limit: int = 0
+    torn_bits_settle: bool = True
 
     @property
     def size(self) -> int:
@@ -173,6 +203,12 @@ class Memory:
     def end(self) -> int:
         """The first address behind the memory."""
         return self.base + self.size
+
+    def bank_offset(self, offset: int, low_bank: int) -> int:
+        """Return the place in the memory that is seen at an offset from its base while `low_bank` is mapped low."""
+        if self.banks == 1 or low_bank == 0:
+            return offset
+        return (offset + self.size // 2) % self.size
 
     def sectors(self) -> Iterator[Sector]:
         """Yield the sectors from the lowest address upwards."""
@@ -196,6 +232,12 @@ class Protection:
         name: Unique among the part's protections; the kind in hyphens where the chip file gives none.
         unit: Programming model of a protection unit; None where it is none or the architecture alone does not say.
         memory_side: For a split, whether the memory itself refuses by sector, whatever the core's attribution says.
+        groups: Sizes in bytes of the groups that it covers as wholes, from the memory's base upwards; empty where every
+            granule is free.
+        follows: What it goes with when banks trade addresses; None where no bank is ever mapped elsewhere.
+        held_in: Name of the settings area that holds it; empty where registers do, or nothing that a cut can tear.
+        fixed_attribution: Bus gate: whether the sides of addresses are fixed in the part, so that the gate can close an
+            access but never change a side.
     """
 
     kind: ProtectionKind
@@ -207,6 +249,10 @@ class Protection:
     name: str = ""
     unit: ProtectionUnit | None = None
     memory_side: bool = False
+    groups: tuple[int, ...] = ()
+    follows: Follows | None = None
+    held_in: str = ""
+    fixed_attribution: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,6 +284,8 @@ class Chip:
     strength: int
     typical: bool
     silicon: str = ""
+    settings_areas: tuple[SettingsArea, ...] = ()
+    views: tuple[View, ...] = ()
     lock_fields: tuple[LockField, ...] = ()
 
     def memory(self, name: str) -> Memory:
@@ -254,6 +302,33 @@ class Chip:
     def find_lock_fields(self, protection: str) -> tuple[LockField, ...]:
         """Return the fields that set one protection, by its name, in the chip file's order."""
         return tuple(each for each in self.lock_fields if each.protection == protection)
+
+    def find_place(self, address: int, settings: Mapping[str, str] | None = None) -> tuple[str, int] | None:
+        """Return memory and offset seen at a bus address, None where nothing is.
+
+        Args:
+            address: The bus address.
+            settings: Meaning of each settings field by its name; a field that is not given has its default.
+        """
+        given = settings or {}
+        fields = {field.name: field for area in self.settings_areas for field in area.fields}
+        for view in self.views:
+            if view.address <= address < view.end and (
+                not view.field or given.get(view.field, fields[view.field].default) == view.value
+            ):
+                return view.memory, view.offset + address - view.address
+        for memory in self.memories:
+            if memory.base <= address < memory.end:
+                return memory.name, memory.bank_offset(address - memory.base, self.low_bank(given))
+        return None
+
+    def low_bank(self, settings: Mapping[str, str] | None = None) -> int:
+        """Return the bank that settings map low; 0 where no field maps banks or the value maps neither."""
+        for area in self.settings_areas:
+            field = area.find_field(Purpose.BANK)
+            if field is not None:
+                return field.bank((settings or {}).get(field.name, field.default)) or 0
+        return 0
 
     @property
     def vector_table_alignment(self) -> int:

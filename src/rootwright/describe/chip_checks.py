@@ -10,6 +10,7 @@ from rootwright.describe.chip_file import ChipForm, MemoryForm, ProtectionForm, 
 from rootwright.describe.forms import Form, UnreadableField, run_checks
 from rootwright.describe.lock_field_file import LockFieldForm, check_meaning, check_place
 from rootwright.describe.problems import Fault, KeyPath, did_you_mean, listed, shown
+from rootwright.describe.settings_checks import settings_checks
 from rootwright.describe.units import LARGEST_SIZE, address_words, size_words
 
 MOST_SECTORS = 1 << 16
@@ -49,7 +50,7 @@ def check_chip(form: ChipForm) -> list[Fault]:
     checks += [_protection_names(form), _too_many((), form, "lock_field"), _lock_field_names(form)]
     for index, each in enumerate(_readable(form, "lock_field")):
         checks += [check_place(("lock_field", index), each), _lock_field(("lock_field", index), each, form)]
-    checks += [_crypto_timing(form), _verify_timings(form), _reset(form)]
+    checks += [*settings_checks(form), _crypto_timing(form), _verify_timings(form), _reset(form)]
     return run_checks(checks)
 
 
@@ -355,6 +356,9 @@ def _reset(form: ChipForm) -> Iterator[Fault]:
     if any(protection.kind is ProtectionKind.FIXED_RESET_ENTRY for protection in form.protection):
         return
     address = form.chip.reset_address
+    seen = [v for v in form.view if v.executes and v.address <= address < v.address + (v.size or LARGEST_SIZE)]
+    if seen:
+        return
     for memory in form.memory:
         if memory.base <= address < memory.base + _size(memory):
             if not memory.executable:

@@ -14,6 +14,7 @@ from rootwright.describe.chip import (
     CryptoSpeeds,
     EccError,
     Erase,
+    Follows,
     Lock,
     Memory,
     MemoryKind,
@@ -22,11 +23,13 @@ from rootwright.describe.chip import (
     Reprogram,
     SectorRun,
     Timing,
+    TornProgram,
 )
 from rootwright.describe.fields import Erased, Frequency, Name, Rate, Remark, Size, Text, Time, YesNo, choice, whole
 from rootwright.describe.forms import Form
 from rootwright.describe.lock_field import ProtectionUnit
 from rootwright.describe.lock_field_file import LockFieldForm
+from rootwright.describe.settings_file import SettingsForm, ViewForm
 
 Count = Annotated[int, whole(1, 1_000_000)]
 
@@ -108,9 +111,36 @@ class MemoryForm(Form):
         default=None, description='Slowest sequential read rate, such as "8 MB/s", where it matters (external memory).'
     )
     controller: Size | None = Field(
-        default=None, description="Address of the registers through which software writes this memory."
+        default=None,
+        description="Address of the registers through which software writes this memory.",
     )
     controller_size: Size = Field(default=0, description="Bytes that these registers take.")
+    reprogram_unit: Size | None = Field(
+        default=None, description="Bytes that may be programmed again by themselves; the program unit if not given."
+    )
+    page: Size = Field(
+        default=0,
+        description="Bytes of a page, past whose end programming wraps to its beginning; 0 where nothing wraps.",
+    )
+    torn_program: Annotated[TornProgram, choice(TornProgram)] = Field(
+        default=TornProgram.TOGETHER,
+        description="What a cut leaves of a tear unit: its bytes share one fate, or some are new and others old.",
+    )
+    cached: YesNo = Field(
+        default=False,
+        description="Whether reads at its own addresses go through a cache that is stale until it is invalidated.",
+    )
+    lock_unit: Size = Field(
+        default=0,
+        description="One-time words: bytes that one lock closes to further programming; 0 without such locks.",
+    )
+    read_limit: Annotated[int, whole(0, 10**9)] = Field(
+        default=0, description="One-time words: how often a word may be read in its life; 0 for any number."
+    )
+    torn_bits_settle: YesNo = Field(
+        default=True,
+        description="One-time words: whether a bit whose programming was cut reads the same ever after.",
+    )
 
     def memory(self) -> Memory:
         """Return the memory with sizes in bytes and times in seconds."""
@@ -134,6 +164,13 @@ class MemoryForm(Form):
             endurance=self.endurance,
             executable=self.executable,
             read_bytes_per_s=self.read_rate or 0.0,
+            reprogram_unit=self.program_unit if self.reprogram_unit is None else self.reprogram_unit,
+            page=self.page,
+            torn_program=self.torn_program,
+            cached=self.cached,
+            lock_unit=self.lock_unit,
+            read_limit=self.read_limit,
+            torn_bits_settle=self.torn_bits_settle,
             controller=self.controller,
             controller_size=self.controller_size,
         )
@@ -169,6 +206,25 @@ class ProtectionForm(Form):
         "the core does; it does not set the security of a flash page.",
     )
 
+    groups: list[Size] = Field(
+        default=[],
+        description="Sizes of the groups that it covers as wholes, from the base of each covered memory upwards; free "
+        "granules if not given.",
+    )
+    follows: Annotated[Follows, choice(Follows)] | None = Field(
+        default=None,
+        description="What write protection goes with when banks trade addresses; needed where settings map banks.",
+    )
+    held_in: Name | None = Field(
+        default=None,
+        description="Name of the settings area that holds it, and loses it when a cut leaves that area in its default.",
+    )
+    fixed_attribution: YesNo = Field(
+        default=False,
+        description="Bus gate: whether the sides of addresses are fixed in the part; the gate then closes an access, "
+        "and never changes a side.",
+    )
+
     def protection(self, name: str, architecture: Architecture) -> Protection:
         """Return the mechanism under a name, with the architecture's programming model where none is given."""
         unit = self.unit
@@ -184,6 +240,10 @@ class ProtectionForm(Form):
             name=name,
             unit=unit,
             memory_side=self.memory_side,
+            groups=tuple(self.groups),
+            follows=self.follows,
+            held_in=self.held_in or "",
+            fixed_attribution=self.fixed_attribution,
         )
 
 
@@ -258,17 +318,21 @@ class ChipForm(Form):
     lock_field: list[LockFieldForm] = Field(
         default=[], description="One table [[lock_field]] for each field that holds a protection."
     )
+    settings: list[SettingsForm] = Field(default=[], description="One table [[settings]] for each settings area.")
+    view: list[ViewForm] = Field(default=[], description="One table [[view]] for each alias of a memory.")
     crypto: CryptoForm = Field(description="How long cryptography takes on the part.")
 
     def build(self) -> Chip:
         """Return the part; only for a form without mistakes."""
         head = self.chip
+        memories = tuple(memory.memory() for memory in self.memory)
+        sizes = {memory.name: memory.size for memory in memories}
         return Chip(
             name=head.name,
             title=head.title,
             architecture=head.architecture,
             clock_hz=head.clock,
-            memories=tuple(memory.memory() for memory in self.memory),
+            memories=memories,
             protections=tuple(
                 protection.protection(name, head.architecture)
                 for name, protection in zip(protection_names(self.protection), self.protection, strict=True)
@@ -280,5 +344,7 @@ class ChipForm(Form):
             strength=head.strength,
             typical=head.typical,
             silicon=head.silicon,
+            settings_areas=tuple(area.area() for area in self.settings),
+            views=tuple(view.view(sizes[view.memory]) for view in self.view),
             lock_fields=tuple(each.lock_field() for each in self.lock_field),
         )
