@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from rootwright.describe.chip import BlankRead, Chip, EccError, MemoryKind, Reprogram, Sector
+from rootwright.device.settings import SettingsModel, settings_from_map
 from rootwright.layout.demand import BlockRole
 from rootwright.layout.map import Map, Region
 
@@ -50,7 +51,8 @@ class Ground:
         areas: Name and half-open range of sector indexes.
         keep: Range of the keep-areas' sectors.
         links: For each area that code runs from, the number of its link address (run 0, second 1).
-        blocks: Map block names per area, for protections.
+        settings: The settings area that maps banks; None where the chip file describes none: a torn word is then old,
+            new or 0, and the boot stage's block is the same in both banks.
     """
 
     sectors: tuple[GroundSector, ...]
@@ -58,6 +60,7 @@ class Ground:
     chunks: tuple[Chunk, ...]
     keep: tuple[int, int] = (0, 0)
     links: tuple[tuple[str, int], ...] = (("run", 0), ("stage", 0), ("second", 1))
+    settings: SettingsModel | None = None
 
     def area(self, name: str) -> range:
         """Return the sector indexes of the area `name`; KeyError where there is none."""
@@ -97,6 +100,7 @@ def ground_from_map(chip: Chip, map_: Map, *, cells: int) -> Ground:
     for regions in grouped.values():
         regions.sort(key=lambda r: (order.index(r.image) if r.image in order else len(order), r.address))
     builder = _Builder(chip, cells)
+    builder.settings = settings_from_map(chip, map_)
     partner = {"run": "stage", "stage": "run", "second": "run"}
     for area in ("run", "stage", "second", "lift", "recovery", "keep"):
         if area in grouped:
@@ -110,6 +114,7 @@ class _Builder:
         self.cells = cells
         self.sectors: list[GroundSector] = []
         self.areas: list[tuple[str, int, int]] = []
+        self.settings: SettingsModel | None = None
 
     def region_sectors(self, region: Region) -> list[Sector]:
         memory = self.chip.memory(region.memory)
@@ -156,7 +161,7 @@ class _Builder:
             for index in chunk.lift:
                 if self.sectors[index].cells < share:
                     self.sectors[index] = replace(self.sectors[index], cells=share)
-        return Ground(tuple(self.sectors), tuple(self.areas), chunks, (keep.start, keep.stop))
+        return Ground(tuple(self.sectors), tuple(self.areas), chunks, (keep.start, keep.stop), settings=self.settings)
 
 
 def join_chunks(sectors: list[GroundSector], run: range, stage: range) -> tuple[Chunk, ...]:

@@ -85,6 +85,9 @@ class Port(Protocol):
     def settings(self) -> int:
         """Return the loaded settings word (which bank is mapped low)."""
 
+    def is_settings_whole(self) -> bool:
+        """Say whether the settings area was loaded as it was programmed, not in its default state."""
+
     def program_settings(self, value: int) -> None:
         """Program the settings word. Loading it resets the core: return `Again(POWER_UP)` next."""
 

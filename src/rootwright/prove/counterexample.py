@@ -15,7 +15,7 @@ from rootwright.prove.events import CutEvent, Event, Exploit, Move, MoveEvent, R
 from rootwright.prove.explorer import Failure
 from rootwright.prove.level import Level
 from rootwright.prove.oracle import OracleFailure, OracleLevel, replay
-from rootwright.prove.symbolic import SymbolicPort
+from rootwright.prove.symbolic import run_step
 from rootwright.prove.world import World
 
 MOST_TURNS = 32
@@ -43,8 +43,7 @@ def events_of(
         if event[0] == "move":
             found.append(_move_event(event[1]))
             continue
-        port = SymbolicPort(world, state, event[1])
-        procedure.step(port, control)
+        port, _ = run_step(procedure, world, state, control, event[1])
         if event[0] == "cut":
             answers = tuple(value for before, value in port.answers if before <= event[2])
             is_end = place == len(path) - 1 and failure.claim is Claim.KEEPS

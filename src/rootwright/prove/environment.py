@@ -18,6 +18,7 @@ from rootwright.device.port import (
     UpdateProcedure,
     Version,
 )
+from rootwright.device.settings import DEFAULT_STATE
 from rootwright.prove.world import UNKNOWN, Known, LogContent, SectorContent, World
 
 OFFERS = (
@@ -30,12 +31,16 @@ WRONG_LINK = Offer(Version(1), Attribute.WRONG_LINK)
 
 @dataclass(frozen=True, slots=True)
 class Rest:
-    """A device at rest, as a control: what runs from where, or (with an empty area) waits for the loader."""
+    """A device at rest, as a control: what runs from where, or (with an empty area) waits for the loader.
+
+    `settings` is what the settings area was loaded as, where a part's settings are modelled.
+    """
 
     area: str
     on_trial: bool
     opens: frozenset[str]
     version: Version | None
+    settings: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +79,7 @@ def find_moves(rest: Rest, known: Known, procedure: UpdateProcedure, world: Worl
 
 def _exploits(rest: Rest, world: World) -> Iterator[Move]:
     def is_closed(block: str, area: str) -> bool:
-        return block in world.level.protect and block not in rest.opens and area not in rest.opens
+        return is_protected(world, rest.settings, block) and block not in rest.opens and area not in rest.opens
 
     opened = [area for area in world.area_range if area in rest.opens]
     received = (
@@ -104,8 +109,23 @@ def _exploits(rest: Rest, world: World) -> Iterator[Move]:
         if blocks:
             for what, kind in CONTENTS:
                 yield Move("exploit", (area, what), rest, _content(world, area, kind, blocks))
-    if not is_closed("boot", "boot"):
-        yield Move("exploit", ("boot", "foreign"), rest, ((world.boot_location, world.intern("foreign")),))
+    for block, location in world.boot_location.items():
+        if not is_closed(block, block):
+            yield Move("exploit", (block, "foreign"), rest, ((location, world.intern("foreign")),))
+
+
+def is_protected(world: World, settings: int, block: str) -> bool:
+    """Say whether write protection covers a block while the settings area is loaded as `settings`."""
+    protect, model = world.level.protect, world.ground.settings
+    if model is None:
+        return block in protect
+    if model.guards and settings == DEFAULT_STATE:
+        return False
+    low = settings if settings < DEFAULT_STATE else model.default
+    if model.by_address and low == 1:
+        places = dict(model.other_place)
+        return protect.issuperset(places[block]) if block in places else block in protect
+    return block in protect
 
 
 CONTENTS = (("foreign", None), ("newer", Kind.NEXT), ("older", Kind.OLD))

@@ -28,7 +28,7 @@ from rootwright.device.port import (
 from rootwright.errors import ProcedureError
 from rootwright.prove.environment import Rest, find_moves
 from rootwright.prove.level import Level
-from rootwright.prove.symbolic import Operation, SymbolicPort
+from rootwright.prove.symbolic import NoBoot, Operation, SymbolicPort, run_step
 from rootwright.prove.world import UNKNOWN, Flash, Known, LogContent, World
 
 Cost: TypeAlias = "tuple[int, int, int]"  # cuts, actors' moves, operations
@@ -220,8 +220,7 @@ class Explorer:
             turn = []
             for event in events:
                 turn.append((state, control, event))
-                port = SymbolicPort(self.world, state, event[1])
-                outcome = self.procedure.step(port, control)
+                port, outcome = run_step(self.procedure, self.world, state, control, event[1])
                 assert isinstance(outcome, Again)
                 state, control = tuple(port.state), outcome.control
             if state == before:
@@ -372,12 +371,6 @@ class Explorer:
         if isinstance(node.control, Rest):
             self._expand_rest(node, node.control)
             return
-        world = self.world
-        if node.control is POWER_UP:
-            self._read(node, world.mask[world.boot_location])
-            if world.values[node.state[world.boot_location]] != "boot stage":
-                self._fail(node, Claim.APPROVED_ONLY, "unapproved code runs as the boot stage", ("step", ()), 0)
-                return
         scripts: list[tuple[int, ...]] = [()]
         runs = 0
         cuts: dict[Flash, tuple[int, int, tuple[Any, ...]]] = {}
@@ -389,8 +382,7 @@ class Explorer:
                     f"one step can read torn cells in more than {MAX_SCRIPTS} ways",
                     next_step="let a step read one sector, or use fewer model cells",
                 )
-            port = SymbolicPort(world, node.state, script)
-            outcome = self.procedure.step(port, node.control)
+            port, outcome = run_step(self.procedure, self.world, node.state, node.control, script)
             for place in range(len(script), len(port.questions)):
                 head = tuple(port.taken[:place])
                 scripts.extend((*head, answer) for answer in range(1, port.questions[place].answers))
@@ -455,6 +447,11 @@ class Explorer:
         elif isinstance(outcome, Stuck):
             claim = Claim.BOOTS_OR_WAITS if Claim.BOOTS_OR_WAITS in self.procedure.claims else Claim.BOOTS
             self._fail(node, claim, f"dead device: {outcome.reason}", event, port.operations)
+        elif isinstance(outcome, NoBoot):
+            claim = outcome.claim
+            if claim is Claim.BOOTS and Claim.BOOTS_OR_WAITS in self.procedure.claims:
+                claim = Claim.BOOTS_OR_WAITS
+            self._fail(node, claim, outcome.what, event, port.operations)
         else:
             raise ProcedureError(
                 f"step returned {outcome!r}, expected Again, Run, Idle or Stuck", where=type(self.procedure).__name__
@@ -464,6 +461,7 @@ class Explorer:
         """Judge what runs, raise the floor where it is kept, and come to rest."""
         world = self.world
         version, wrong = port.run(run.area)
+        settings = port.loaded_settings()
         self._read(node, port.reads)
         operations = (0, 0, port.operations)
         if wrong:
@@ -471,7 +469,7 @@ class Explorer:
             return
         target = tuple(port.state)
         if run.area == "recovery":
-            rest = Rest("recovery", False, run.opens, None)
+            rest = Rest("recovery", False, run.opens, None, settings)
             self._add_edge(node, target, rest, operations, port.killed, event)
             return
         assert version is not None
@@ -495,11 +493,11 @@ class Explorer:
                         return
                 for older in (True, False):
                     renamed = world.rename(target, current_becomes_older=older)
-                    rest = Rest(run.area, False, run.opens, Version(0))
+                    rest = Rest(run.area, False, run.opens, Version(0), settings)
                     bits = port.killed | world.mask[world.known_location]
                     self._add_edge(node, renamed, rest, operations, bits, (*event, "rename", older))
                 return
-        rest = Rest(run.area, run.on_trial, run.opens, version)
+        rest = Rest(run.area, run.on_trial, run.opens, version, settings)
         self._add_edge(node, target, rest, operations, port.killed, event)
 
     def _expand_rest(self, node: Node, rest: Rest) -> None:

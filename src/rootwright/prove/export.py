@@ -12,7 +12,7 @@ from rootwright.image.intelhex import write_hex
 from rootwright.image.model import Segment
 from rootwright.prove.explorer import Failure
 from rootwright.prove.story import Happening
-from rootwright.prove.symbolic import Operation, SymbolicPort
+from rootwright.prove.symbolic import Operation, run_step
 from rootwright.prove.world import Flash, SectorContent, World
 
 ContentBytes = Callable[[str, Kind, int, int], bytes | None]
@@ -62,8 +62,7 @@ def export_state(
             segments.append(Segment(sector.address, data))
     lines = [f"How to repeat it: program the HEX file, then bring the device to this point: {story[index].text}."]
     if event[0] == "cut":
-        port = SymbolicPort(world, state, event[1])
-        procedure.step(port, control)
+        port, _ = run_step(procedure, world, state, control, event[1])
         operations = [change for change in port.changes if isinstance(change, Operation)]
         lines.append(
             f"Cut the power {event[3]} operation {event[2]} of that step (counted from 0, of {len(operations)})."

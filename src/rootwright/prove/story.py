@@ -10,7 +10,7 @@ from rootwright.device.ground import Ground
 from rootwright.device.port import BLANK, FAULT, Cell, UpdateProcedure
 from rootwright.prove.environment import Move, Rest
 from rootwright.prove.explorer import Failure
-from rootwright.prove.symbolic import Operation, SymbolicPort
+from rootwright.prove.symbolic import Operation, SymbolicPort, run_step
 from rootwright.prove.world import Flash, LogContent, SectorContent, World
 
 WORDS = {
@@ -77,8 +77,7 @@ class _Teller:
             for location, content in move.writes:
                 after[location] = content
             return Happening("move", self.move_words(move, control), (), self.scene(after))
-        port = SymbolicPort(self.world, state, event[1])
-        self.procedure.step(port, control)
+        port, _ = run_step(self.procedure, self.world, state, control, event[1])
         what = self.control_words(control)
         if event[0] == "cut":
             _, _, number, where = event

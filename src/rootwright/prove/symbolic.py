@@ -5,8 +5,23 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from rootwright.describe.chip import BlankRead, Reprogram
+from rootwright.describe.settings import Torn
 from rootwright.device.content import FOREIGN, KIND_OF_VERSION, Kind
-from rootwright.device.port import BLANK, FAULT, Cell, Digest, Record, Version
+from rootwright.device.port import (
+    BLANK,
+    FAULT,
+    POWER_UP,
+    Cell,
+    Claim,
+    Control,
+    Digest,
+    Outcome,
+    Record,
+    Run,
+    UpdateProcedure,
+    Version,
+)
+from rootwright.device.settings import DEFAULT_STATE, LOCKED_STATE
 from rootwright.errors import ProcedureError
 from rootwright.prove.world import Flash, LogContent, SectorContent, World
 
@@ -21,6 +36,13 @@ class Operation(NamedTuple):
     torn: int
     done: int
     killed: int  # bits killed once it is complete
+
+
+class NoBoot(NamedTuple):
+    """Why the boot stage does not start, or is not the one that was shipped."""
+
+    claim: Claim
+    what: str
 
 
 class Question(NamedTuple):
@@ -48,6 +70,7 @@ class SymbolicPort:
         self.operations = 0
         self.erases = 0
         self.touched_keep: int | None = None
+        self.loaded: int | None = None  # what the settings area was loaded as, where a part's settings are modelled
 
     # -- questions
 
@@ -245,8 +268,10 @@ class SymbolicPort:
             raise ProcedureError(f"the procedure uses a log '{name}' that it does not declare in `logs`")
         return SymbolicLog(self, name)
 
-    def settings(self) -> int:
-        """Return the loaded settings word, deciding a torn one."""
+    def _load(self) -> int:
+        """Return what the settings area is loaded as, deciding a torn one; where it is modelled, once a step."""
+        if self.loaded is not None:
+            return self.loaded
         location = self.world.settings_location
         self._look(location, 0)
         value = self.world.values[self.state[location]]
@@ -255,18 +280,84 @@ class SymbolicPort:
             self._note(value)
             self._settle(location, self.world.intern(value))
         assert isinstance(value, int)
+        if self.world.ground.settings is not None:
+            self.loaded = value
         return value
+
+    def loaded_settings(self) -> int:
+        """Return what the settings area is loaded as where a part's settings are modelled, else 0."""
+        return 0 if self.world.ground.settings is None else self._load()
+
+    def settings(self) -> int:
+        """Return the loaded settings word: which bank is mapped low."""
+        model, value = self.world.ground.settings, self._load()
+        if model is None or value < DEFAULT_STATE:
+            return value
+        return model.default or 0
+
+    def is_settings_whole(self) -> bool:
+        """Say whether the settings area was loaded as it was programmed."""
+        return self.loaded_settings() < DEFAULT_STATE
 
     def program_settings(self, value: int) -> None:
         """Program the settings word."""
-        world = self.world
+        world, model = self.world, self.world.ground.settings
         location = world.settings_location
+        loaded = self.loaded_settings()
         self._look(location, 0)
-        old = world.values[self.state[location]]
+        before = self.state[location]
+        if loaded == LOCKED_STATE:
+            self._operation("settings", location, before, before, 0)
+            return
+        old = world.values[before]
         options = old if isinstance(old, tuple) else (old,)
-        torn = world.intern(tuple(sorted({*options, value, 0})))
+        left = {*options, value, 0}
+        if model is not None:
+            states = {
+                Torn.OLD: options,
+                Torn.NEW: (value,),
+                Torn.DEFAULT: (DEFAULT_STATE,),
+                Torn.LOCKED: (LOCKED_STATE,),
+            }
+            left = {state for torn in model.torn for state in states[torn]}
+        torn = world.intern(tuple(sorted(left)) if len(left) > 1 else min(left))
         self.killed |= world.mask[location]
         self._operation("settings", location, torn, world.intern(value), world.mask[location])
+
+    def boot(self) -> NoBoot | None:
+        """Load the settings and start the boot stage of the bank that they map low; return why that goes wrong."""
+        world, model = self.world, self.world.ground.settings
+        block = "boot"
+        if model is not None:
+            value = self._load()
+            lost = value >= DEFAULT_STATE
+            bank = model.default if lost else value
+            if lost and model.default_erases:
+                return NoBoot(Claim.BOOTS, "the settings area fell back to its default state, which erases all flash")
+            if bank is None:
+                return NoBoot(Claim.BOOTS, "the settings area fell back to its default state, which maps neither bank")
+            block = model.boots[bank]
+            if not block:
+                return NoBoot(Claim.BOOTS, "the bank that is mapped low holds no boot stage")
+        location = world.boot_location[block]
+        self._look(location, 0)
+        if world.values[self.state[location]] != "boot stage":
+            return NoBoot(Claim.APPROVED_ONLY, "unapproved code runs as the boot stage")
+        return None
+
+
+def run_step(
+    procedure: UpdateProcedure, world: World, state: Flash, control: Control, script: tuple[int, ...]
+) -> tuple[SymbolicPort, Outcome | NoBoot]:
+    """Return the port after one step of a procedure, and what came of it; at power-up the boot stage starts first."""
+    port = SymbolicPort(world, state, script)
+    wrong = port.boot() if control is POWER_UP else None
+    if wrong is not None:
+        return port, wrong
+    outcome = procedure.step(port, control)
+    if isinstance(outcome, Run):
+        port.loaded_settings()  # what may happen while code runs depends on it
+    return port, outcome
 
 
 class SymbolicLog:

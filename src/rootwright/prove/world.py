@@ -65,9 +65,12 @@ class World:
         self.one_half = {self.log_location[spec.name] for spec in procedure.logs if spec.halves == 1}
         first_free = len(sectors) + len(procedure.logs)
         self.settings_location = first_free
-        self.boot_location = first_free + 1
-        self.known_location = first_free + 2
-        self.count = first_free + 3
+        self.known_location = first_free + 1
+        # One location for each block that holds a boot stage: one, or one in each bank.
+        model = ground.settings
+        self.boots = tuple(dict.fromkeys(b for b in (model.boots if model else ("boot",)) if b))
+        self.boot_location = {block: first_free + 2 + i for i, block in enumerate(self.boots)}
+        self.count = first_free + 2 + len(self.boots)
         # One bit per cell and one for weakness in each sector; one bit for every other location.
         self.shift: list[int] = []
         self.width: list[int] = []
@@ -135,7 +138,7 @@ class World:
         for name in self.log_location:
             record = initial.get(name)
             state.append(self.intern(LogContent((record,), frozenset(), record is not None)))
-        state += [self.intern(0), self.intern("boot stage"), self.intern(UNKNOWN)]
+        state += [self.intern(0), self.intern(UNKNOWN), *(self.intern("boot stage") for _ in self.boots)]
         return tuple(state)
 
     def agrees(self, left: Flash, right: Flash, live: int) -> bool:

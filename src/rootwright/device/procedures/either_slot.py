@@ -139,13 +139,17 @@ class BankFlip(EitherSlot):
     """Two hardware banks: a settings word says which is mapped low, so both images have one link address.
 
     The boot stage lives in both banks. It brings the settings word in line with the journal; programming the word
-    resets the core, so a torn word is met by the same code again.
+    resets the core, so a torn word is met by the same code again. A settings area in its default state may map the
+    right bank and protect nothing, so it is programmed again before anything runs.
     """
 
     def decide(self, port: Port) -> Outcome:
         """Flip the banks where the journal asks for it, else choose as for either slot."""
         write_again(port, self.logs)
         word, slot = self.noted(port)
+        if not port.is_settings_whole():
+            port.program_settings(port.settings())
+            return Again(POWER_UP)
         if word == "fresh" and port.settings() == slot:
             return self.begin_trial(port, slot)
         if word == "kept" and port.settings() == slot:

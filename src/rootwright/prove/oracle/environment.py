@@ -25,7 +25,7 @@ from rootwright.device.port import (
     Version,
 )
 from rootwright.prove.events import Exploit, Move, MoveEvent
-from rootwright.prove.oracle.port import Flash, Subject, whole_kind
+from rootwright.prove.oracle.port import FALLEN_BACK, Flash, Subject, low_bank, whole_kind
 from rootwright.prove.oracle.state import Log, Slot, Value, make_room, with_record
 
 
@@ -45,19 +45,20 @@ class Rest:
     kind: Kind = Kind.CURRENT
     on_trial: bool = False
     opens: frozenset[str] = frozenset()
+    word: int = 0  # what the settings area was loaded as
 
 
 class State(NamedTuple):
     """One state between two steps, or at rest.
 
     Attributes:
-        boot_sound: Whether the boot stage's own block is as it was shipped.
+        boot_sound: Blocks of the boot stage that are as they were shipped.
         trial_failed: Whether the newer version crashed on trial.
         at: The control of the next step, or a `Rest`.
     """
 
     flash: Flash
-    boot_sound: bool
+    boot_sound: frozenset[str]
     known: Known
     trial_failed: bool
     at: Control | Rest
@@ -87,7 +88,14 @@ def initial_state(subject: Subject) -> State:
         Log((), (Slot((first[spec.name],)),)) if spec.name in first else Log((), (), used=False)
         for spec in subject.procedure.logs
     )
-    return State(Flash(tuple(cells), frozenset(), logs, 0), True, Known.NOTHING, False, POWER_UP)
+    sound = frozenset(boot_blocks(subject))
+    return State(Flash(tuple(cells), frozenset(), logs, 0), sound, Known.NOTHING, False, POWER_UP)
+
+
+def boot_blocks(subject: Subject) -> list[str]:
+    """Return the blocks that hold a boot stage."""
+    part = subject.ground.settings
+    return ["boot"] if part is None else [block for block in dict.fromkeys(part.boots) if block]
 
 
 def judge_run(subject: Subject, state: State, run: Run) -> tuple[Kind | None, list[Fault]]:
@@ -162,7 +170,16 @@ def _is_newer(offer: Offer) -> bool:
 
 def is_writable(subject: Subject, rest: Rest, block: str) -> bool:
     """Say whether the running image can write to a block."""
-    return block not in subject.level.protect or not rest.opens.isdisjoint({block, block.partition(":")[0]})
+    if not rest.opens.isdisjoint({block, block.partition(":")[0]}):
+        return True
+    protect, part = subject.level.protect, subject.ground.settings
+    if part is not None and part.guards and rest.word == FALLEN_BACK:
+        return True
+    if part is not None and part.by_address and low_bank(subject.ground, rest.word) == 1:
+        for here, there in part.other_place:
+            if here == block:
+                return any(other not in protect for other in there)
+    return block not in protect
 
 
 def exploits(subject: Subject, rest: Rest) -> Iterator[Exploit]:
@@ -187,8 +204,9 @@ def exploits(subject: Subject, rest: Rest) -> Iterator[Exploit]:
         if area not in opened and any(is_writable(subject, rest, block) for block in blocks):
             for content in contents:
                 yield Exploit((area,), content)
-    if is_writable(subject, rest, "boot"):
-        yield Exploit(("boot",))
+    for block in boot_blocks(subject):
+        if is_writable(subject, rest, block):
+            yield Exploit((block,))
 
 
 def apply_exploit(subject: Subject, state: State, rest: Rest, exploit: Exploit) -> State:
@@ -200,8 +218,8 @@ def apply_exploit(subject: Subject, state: State, rest: Rest, exploit: Exploit) 
         state = state._replace(known=Known.NOTHING, trial_failed=False)
     elif rest.kind is Kind.NEXT:
         state = state._replace(known=Known.GOOD)
-    if exploit.areas == ("boot",):
-        return state._replace(boot_sound=False)
+    if exploit.areas and exploit.areas[0] in boot_blocks(subject):
+        return state._replace(boot_sound=state.boot_sound - set(exploit.areas))
     cells, weak = list(state.flash.cells), set(state.flash.weak)
     for area in exploit.areas:
         link = dict(subject.ground.links).get(area, 0)

@@ -10,7 +10,7 @@ from rootwright.describe.chip import BlankRead, Reprogram
 from rootwright.describe.product import Attacker
 from rootwright.device.content import FOREIGN, VERSION_OF_KIND, Kind, kind_of
 from rootwright.device.ground import Ground
-from rootwright.device.port import BLANK, FAULT, Cell, Digest, LogSpec, Record, UpdateProcedure, Version
+from rootwright.device.port import BLANK, FAULT, Cell, Claim, Digest, LogSpec, Record, UpdateProcedure, Version
 from rootwright.errors import ProcedureError
 from rootwright.prove.events import Where
 from rootwright.prove.oracle.state import (
@@ -37,6 +37,9 @@ Choose: TypeAlias = Callable[[Sequence[Any], int], Any]
 MAX_OPERATIONS: Final = 20_000
 OLDER: Final = Version(-1)
 NEWER: Final = Version(1)
+FALLEN_BACK: Final = 2
+LOCKED: Final = 3
+"""What the settings area may read as besides the bank of a whole one: its default state, for now or for ever."""
 
 
 class Flash(NamedTuple):
@@ -101,6 +104,7 @@ class ConcretePort:
         self._weak = set(flash.weak)
         self._logs = list(flash.logs)
         self._settings = flash.settings
+        self._loaded: int | None = None  # asked for once a step where the part's settings are described
         self._bus = Attacker.EXTERNAL_BUS in subject.level.attackers
         self.asked = 0
         self.seen: list[Any] = []
@@ -262,24 +266,80 @@ class ConcretePort:
             return True
         return self._ask((False, True))
 
-    def settings(self) -> int:
-        """Return the settings word as it was loaded."""
+    def _word(self) -> int:
+        """Return what the settings area reads as; open readings are settled, on the steady level for good."""
+        if self._loaded is not None:
+            return self._loaded
         held = self._settings
         found = self._ask(held if isinstance(held, tuple) else (held,))
         if not self._subject.level.restless:
             self._settings = found
+        if self._ground.settings is not None:
+            self._loaded = found
         return found
 
+    def word_at_rest(self) -> int:
+        """Return what the settings area was loaded as, for what may happen at rest."""
+        return self._word() if self._ground.settings is not None else 0
+
+    def settings(self) -> int:
+        """Return the bank that the settings area maps low."""
+        word = self._word()
+        return low_bank(self._ground, word) or 0
+
+    def is_settings_whole(self) -> bool:
+        """Say whether the settings area is as it was programmed."""
+        return self._ground.settings is None or self._word() in (0, 1)
+
     def program_settings(self, value: int) -> None:
-        """Program the settings word: a cut inside leaves the old value, the new one or the default 0."""
+        """Program the settings word: a cut inside leaves what the chip file says, else old, new or the default 0."""
+        part = self._ground.settings
+        word = self._word() if part is not None else None
         before = self.flash()
         self._cut("before", before)
+        if word == LOCKED:
+            self._cut("inside", before)
+            self._done()
+            return
         held = before.settings
-        readings = tuple(dict.fromkeys((*(held if isinstance(held, tuple) else (held,)), value, 0)))
-        for torn in [(reading,) for reading in readings] if self._subject.eager else [readings]:
-            self._cut("inside", before._replace(settings=torn))
+        kept = held if isinstance(held, tuple) else (held,)
+        if part is None:
+            readings = tuple(dict.fromkeys((*kept, value, 0)))
+        else:
+            found: dict[int, None] = {}
+            for torn in part.torn:
+                left = {"old": kept, "new": (value,), "default": (FALLEN_BACK,), "locked": (LOCKED,)}[torn.value]
+                found.update(dict.fromkeys(left))
+            readings = tuple(sorted(found))
+        for torn_word in [(reading,) for reading in readings] if self._subject.eager else [readings]:
+            self._cut("inside", before._replace(settings=torn_word))
         self._settings = value
         self._done()
+
+    def start_boot(self, sound: frozenset[str]) -> tuple[Claim, str] | None:
+        """Start from reset; return the claim that fails and why where no sound boot stage runs.
+
+        Args:
+            sound: Blocks whose boot stage is as it was shipped.
+        """
+        part = self._ground.settings
+        if part is None:
+            return None if "boot" in sound else (Claim.APPROVED_ONLY, "a foreign boot stage runs")
+        word = self._word()
+        low = low_bank(self._ground, word)
+        if part.default_erases and word in (FALLEN_BACK, LOCKED):
+            return Claim.BOOTS, "all flash is erased"
+        if low is None or not part.boots[low]:
+            return Claim.BOOTS, "no boot stage is where the core starts"
+        return None if part.boots[low] in sound else (Claim.APPROVED_ONLY, "a foreign boot stage runs")
+
+
+def low_bank(ground: Ground, word: int) -> int | None:
+    """Return the bank that is mapped low for what the settings area was loaded as."""
+    if word in (0, 1):
+        return word
+    assert ground.settings is not None
+    return ground.settings.default
 
 
 class ConcreteLog:

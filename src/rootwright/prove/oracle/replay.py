@@ -7,13 +7,13 @@ from dataclasses import replace
 from typing import Any
 
 from rootwright.device.ground import Ground
-from rootwright.device.port import POWER_UP, Claim, Outcome, UpdateProcedure
+from rootwright.device.port import POWER_UP, Claim, Outcome, Run, UpdateProcedure
 from rootwright.errors import ProcedureError
 from rootwright.prove.events import Answer, CutEvent, Event, Move, MoveEvent, RenameEvent, StepEvent
 from rootwright.prove.oracle.environment import Fault, Rest, State, initial_state, moves
-from rootwright.prove.oracle.port import ConcretePort, Flash, KeepTouchedError, Subject
+from rootwright.prove.oracle.port import ConcretePort, Flash, Subject
 from rootwright.prove.oracle.state import OracleFailure, OracleLevel
-from rootwright.prove.oracle.steps import Seen, outcomes
+from rootwright.prove.oracle.steps import Seen, outcomes, take_step
 
 
 def replay(
@@ -109,11 +109,6 @@ class _Walk:
         state = self.state
         if isinstance(state.at, Rest):
             raise self.refuse("a step while the device is at rest")
-        if state.at is POWER_UP and not state.boot_sound:
-            if isinstance(event, CutEvent):
-                raise self.refuse("a cut in a step that cannot happen: the boot stage is foreign")
-            self.fail(Fault(Claim.APPROVED_ONLY, "a foreign boot stage runs"))
-            return event
         self.visited.add(state)
         answers: list[Answer] = []
         given = event.answers
@@ -133,17 +128,14 @@ class _Walk:
             return found
 
         port = ConcretePort(self.subject, state.flash, choose)
-        outcome: Outcome | Fault
-        try:
-            outcome = self.subject.procedure.step(port, state.at)
-        except KeepTouchedError:
-            outcome = Fault(Claim.KEEPS, "a keep-area is erased or programmed")
+        outcome = take_step(self.subject, port, state)
+        word = port.word_at_rest() if isinstance(outcome, Run) else 0
         if isinstance(event, CutEvent):
             return self.cut(event, port, answers, known=seen is not None)
         if seen is None and len(given) != len(answers):
             raise self.refuse(f"{len(given)} answers are given for {len(answers)} undecided reads")
-        self.cost[2] += port.operations + isinstance(outcome, Fault)
-        self.follow(state._replace(flash=port.flash()), outcome)
+        self.cost[2] += port.operations + (isinstance(outcome, Fault) and outcome.claim is Claim.KEEPS)
+        self.follow(state._replace(flash=port.flash()), outcome, word)
         return StepEvent(tuple(answers))
 
     def cut(self, event: CutEvent, port: ConcretePort, answers: list[Answer], *, known: bool) -> CutEvent:
@@ -163,9 +155,9 @@ class _Walk:
         self.state = self.state._replace(flash=flash, at=POWER_UP)
         return replace(event, answers=tuple(answers[: place.asked]))
 
-    def follow(self, state: State, outcome: Outcome | Fault) -> None:
+    def follow(self, state: State, outcome: Outcome | Fault, word: int) -> None:
         """Go on from the outcome of a whole step."""
-        for events, target in outcomes(self.subject, state, outcome):
+        for events, target in outcomes(self.subject, state, outcome, word):
             if isinstance(target, Fault):
                 if target.claim in self.subject.procedure.claims:
                     self.fail(target)

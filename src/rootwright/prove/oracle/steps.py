@@ -41,6 +41,21 @@ class Trail:
     after: State
     outcome: Outcome | Fault
     fresh: int  # choices made before this many were made by an earlier script too
+    word: int  # what the settings area was loaded as
+
+
+def take_step(subject: Subject, port: ConcretePort, state: State) -> Outcome | Fault:
+    """Return what comes of one step, which at power-up needs a boot stage that starts and is sound."""
+    if state.at is POWER_UP:
+        wrong = port.start_boot(state.boot_sound)
+        if wrong is not None:
+            claims = subject.procedure.claims
+            waits = wrong[0] is Claim.BOOTS and Claim.BOOTS_OR_WAITS in claims
+            return Fault(Claim.BOOTS_OR_WAITS if waits else wrong[0], wrong[1])
+    try:
+        return subject.procedure.step(port, state.at)
+    except KeepTouchedError:
+        return Fault(Claim.KEEPS, "a keep-area is erased or programmed")
 
 
 def run_step(subject: Subject, state: State) -> Iterator[Trail]:
@@ -58,18 +73,16 @@ def run_step(subject: Subject, state: State) -> Iterator[Trail]:
             return options[index]
 
         port = ConcretePort(subject, state.flash, choose)
-        outcome: Outcome | Fault
-        try:
-            outcome = subject.procedure.step(port, state.at)
-        except KeepTouchedError:
-            outcome = Fault(Claim.KEEPS, "a keep-area is erased or programmed")
+        outcome = take_step(subject, port, state)
+        word = port.word_at_rest() if isinstance(outcome, Run) else 0
         yield Trail(
             port.cuts,
             tuple(port.seen),
-            port.operations + isinstance(outcome, Fault),
+            port.operations + (isinstance(outcome, Fault) and outcome.claim is Claim.KEEPS),
             state._replace(flash=port.flash()),
             outcome,
             fresh,
+            word,
         )
         while made and made[-1][0] + 1 == made[-1][1]:
             made.pop()
@@ -82,9 +95,6 @@ def run_step(subject: Subject, state: State) -> Iterator[Trail]:
 
 def step_edges(subject: Subject, state: State) -> Iterator[Edge]:
     """Yield every way on from a state that is about to make a step."""
-    if state.at is POWER_UP and not state.boot_sound:
-        yield Edge(((StepEvent(), ()),), Cost(), Fault(Claim.APPROVED_ONLY, "a foreign boot stage runs"))
-        return
     left: dict[Flash, int] = {}  # what cuts left already, after how many operations
     for trail in run_step(subject, state):
         for cut in trail.cuts:
@@ -95,12 +105,12 @@ def step_edges(subject: Subject, state: State) -> Iterator[Edge]:
                 cost = Cost(1, 0, operations)
                 yield Edge(((event, trail.seen[: cut.seen]),), cost, state._replace(flash=cut.flash, at=POWER_UP))
         cost = Cost(0, 0, trail.operations)
-        for events, target in outcomes(subject, trail.after, trail.outcome):
+        for events, target in outcomes(subject, trail.after, trail.outcome, trail.word):
             yield Edge(((StepEvent(), trail.seen), *((event, ()) for event in events)), cost, target)
 
 
 def outcomes(
-    subject: Subject, state: State, outcome: Outcome | Fault
+    subject: Subject, state: State, outcome: Outcome | Fault, word: int = 0
 ) -> Iterator[tuple[tuple[Event, ...], State | Fault]]:
     """Yield what follows from the outcome of a step: states, and what is wrong."""
     if isinstance(outcome, Fault):
@@ -113,7 +123,7 @@ def outcomes(
         claimed = any(fault.claim in subject.procedure.claims for fault in faults)
         if kind is None or claimed:
             return
-        rest = Rest(outcome.area, kind, outcome.on_trial, outcome.opens)
+        rest = Rest(outcome.area, kind, outcome.on_trial, outcome.opens, word)
         if kind is Kind.NEXT and not outcome.on_trial:
             yield (RenameEvent("older"),), rename(state, rest, "older")
             yield (RenameEvent("stale"),), rename(state, rest, "stale")
