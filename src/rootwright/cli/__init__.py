@@ -13,6 +13,7 @@ from rootwright import __version__
 # Command name -> one-line help; the module has the command's name. Nothing else is imported for `--help`.
 COMMANDS: dict[str, str] = {
     "new": "Write a commented product to start from.",
+    "chip": "Fill a chip file in from the files that come with a part.",
     "check": "Read a product and its part; say what is wrong and where.",
     "schema": "Print the JSON Schema of product and chip files, for editors.",
     "plan": "Place everything in memory; compare all update procedures.",

@@ -22,6 +22,7 @@ def command(file: Path | None, as_json: bool, without_files: bool, parts: bool) 
 
     Exit code 0: nothing found. 1: the part cannot give what the product needs. 2: the file has mistakes.
     """
+    from rootwright.describe.open_points import open_points_of
     from rootwright.describe.problems import DescriptionProblems
 
     if parts:
@@ -36,8 +37,11 @@ def command(file: Path | None, as_json: bool, without_files: bool, parts: bool) 
             raise
         _print_json({"file": str(file), "problems": _problems(error)})
         return 2
+    points = open_points_of(file)
     if as_json:
-        _print_json({"file": str(file), **_verdict_data(verdict, gaps), "understood": lines, "notes": notes})
+        left = [{"file": point.file, "line": point.line, "text": point.text} for point in points]
+        data = {**_verdict_data(verdict, gaps), "open_points": left, "understood": lines, "notes": notes}
+        _print_json({"file": str(file), **data})
     else:
         click.echo(head)
         _print_lines(lines)
@@ -46,8 +50,12 @@ def command(file: Path | None, as_json: bool, without_files: bool, parts: bool) 
             click.echo(f"note: {note}")
         for gap in gaps:
             click.echo(f"finding: {gap.field}: {gap.message}\n    {gap.next_step}")
-        click.echo(f"{len(gaps)} finding{'' if len(gaps) == 1 else 's'}" if gaps else "nothing found")
-    return 1 if gaps else 0
+        for point in points:
+            click.echo(f"to fill in: {point.where}: {point.text}")
+        found = [f"{len(gaps)} finding{'' if len(gaps) == 1 else 's'}"] if gaps else []
+        found += [f"{len(points)} point{'' if len(points) == 1 else 's'} to fill in"] if points else []
+        click.echo(", ".join(found) or "nothing found")
+    return 1 if gaps or points else 0
 
 
 def _read(

@@ -89,6 +89,11 @@ def load_steps(text: str, name: str) -> tuple[AttackStep, ...]:
     return tuple(step.step() for step in form.step)
 
 
+def read_chip_text(text: str, *, name: str) -> Chip:
+    """Return the part that the text of a chip file describes; DescriptionProblems where it has mistakes."""
+    return _chip_from(_Document.parse(text, name))
+
+
 def is_chip_file(path: Path) -> bool:
     """Return whether a file describes a part alone; DescriptionProblems where it is no TOML file at all."""
     data = _Document.read(path).data
