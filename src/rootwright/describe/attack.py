@@ -54,9 +54,10 @@ class Fact(StrEnum):
     """What is true of a product, as far as attack steps ask."""
 
     # What makes a step possible.
+    EXTERNAL_MEMORY = "external memory in use"
     EXTERNAL_CODE = "external code"
     EXTERNAL_STAGING = "external staging"
-    EXTERNAL_DATA = "external data"
+    EXTERNAL_RECORDS = "external records"
     DEMO_KEY = "demonstration key"
     CLEAR_PAYLOADS = "clear payloads"
     RADIO_STACK = "radio stack"
@@ -122,6 +123,7 @@ class Measure(StrEnum):
 class StepKind(StrEnum):
     """Where a step is taken."""
 
+    ACCESS = "access"
     CODE = "code"
     NETWORK = "network"
     PROBE = "probe"
