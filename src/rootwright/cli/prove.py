@@ -133,7 +133,7 @@ def report(product: Product, proofs: tuple[Proof, ...], fits: bool) -> list[str]
 def _row(proof: Proof, product: Product, levels: list[str]) -> list[str]:
     own = "*" if proof.procedure == product.update.procedure else ""
     steady = proof.steady
-    erases = str(steady.erases) if steady.holds else "-"
+    erases = "-" if not steady.holds else "no bound" if steady.erases is None else str(steady.erases)
     beside = dict(proof.harder)
     return [
         proof.procedure + own,

@@ -156,7 +156,10 @@ class CheckedBeforeCopyOnly(CopyOver):
     """Checks the staged image, then trusts the copy of it."""
 
     def finish(self, port: Port) -> Outcome:
-        """Close the request and the journal."""
+        """Raise the floor to what staging holds, close the request and the journal."""
+        staged = port.digest("stage").version
+        if staged is not None:
+            raise_floor(port, staged)
         port.log("journal").append(KEPT)
         port.log("requests").append(NONE)
         return Again("boot")

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 from rootwright.device.ground import Ground
-from rootwright.device.port import Claim, UpdateProcedure
+from rootwright.device.port import UpdateProcedure
 from rootwright.errors import ProcedureError
 from rootwright.prove import environment
 from rootwright.prove.events import CutEvent, Event, Exploit, Move, MoveEvent, RenameEvent, StepEvent
@@ -39,15 +39,14 @@ def events_of(
     first = len(failure.path) - failure.turn
     path = (*failure.path[:first], *(failure.path[first:] * turns if failure.turn else ()))
     found: list[Event] = []
-    for place, (state, control, event) in enumerate(path):
+    for state, control, event in path:
         if event[0] == "move":
             found.append(_move_event(event[1]))
             continue
         port, _ = run_step(procedure, world, state, control, event[1])
-        if event[0] == "cut":
+        if event[0] in ("cut", "touch"):
             answers = tuple(value for before, value in port.answers if before <= event[2])
-            is_end = place == len(path) - 1 and failure.claim is Claim.KEEPS
-            found.append(StepEvent(answers) if is_end else CutEvent(event[2], event[3], answers))
+            found.append(CutEvent(event[2], event[3], answers) if event[0] == "cut" else StepEvent(answers))
             continue
         found.append(StepEvent(tuple(value for _, value in port.answers)))
         if len(event) > 2:

@@ -58,7 +58,8 @@ class Edge:
 
     Attributes:
         killed: Bits that were erased on the way, so that what lies behind does not depend on them.
-        event: ("step", script), ("cut", script, operation, where), ("move", Move), ("rename", older).
+        event: ("step", script), for a version that is kept ("step", script, "rename", older); ("move", Move);
+            ("cut", script, operation, where). A failure may end in ("touch", script, operation) on a keep-area.
     """
 
     source: Node
@@ -94,14 +95,14 @@ class Closure:
     Attributes:
         closed: Whether everything reachable was explored; else only up to the level's `max_cuts`.
         states: Representatives that stand at the end.
-        erases: Most erases in one uncut run between two environment events.
+        erases: Most erases in one uncut run between two environment events; None where a run need not end.
     """
 
     holds: bool
     closed: bool
     states: int
     edges: int
-    erases: int
+    erases: int | None
     deepest_cuts: int
     failure: Failure | None
     not_claimed: tuple[str, ...]
@@ -391,7 +392,7 @@ class Explorer:
             self._read(node, port.reads)
             self._collect_cuts(node, port, script, cuts)
             if port.touched_keep is not None:
-                event = ("cut", script, port.touched_keep, "before")
+                event = ("touch", script, port.touched_keep)
                 self._fail(node, Claim.KEEPS, "a keep-area is written", event, port.touched_keep)
             self._finish_step(node, port, script, outcome)
         for target, (killed, operations, event) in cuts.items():
@@ -570,10 +571,11 @@ class Explorer:
             events.append(edge.event)
         self._fail(entry, Claim.ENDS, "an uncut run never comes to rest", ("round", tuple(events)), 0)
 
-    def _most_erases(self) -> int:
-        """Return the most erases in one chain of uncut steps (the graph has no circles)."""
+    def _most_erases(self) -> int | None:
+        """Return the most erases in one chain of uncut steps, None where a chain goes round in a circle."""
         graph = self._uncut_graph()
         most: dict[Node, int] = {}
+        begun: set[Node] = set()
         for root in graph:
             stack = [root]
             while stack:
@@ -583,6 +585,9 @@ class Explorer:
                     continue
                 missing = [child for child, _ in graph[node] if child not in most]
                 if missing:
+                    if node in begun or node in missing:  # what follows it waits for itself
+                        return None
+                    begun.add(node)
                     stack.extend(missing)
                     continue
                 most[node] = max((erases + most[child] for child, erases in graph[node]), default=0)

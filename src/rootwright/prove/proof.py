@@ -23,7 +23,7 @@ class Verdict:
         holds: Whether every claim of the procedure holds at this level (up to the bound, where not closed).
         story: How the first claim breaks, with the fewest cuts; empty where all hold.
         exported: The failure's flash as bytes, where the caller gave the contents.
-        erases: Most erases in one run between two environment events.
+        erases: Most erases in one run between two environment events; None where a run need not end.
     """
 
     level: Level
@@ -31,7 +31,7 @@ class Verdict:
     closed: bool
     states: int
     edges: int
-    erases: int
+    erases: int | None
     claim: str
     what: str
     cuts: int

@@ -85,6 +85,10 @@ class _Teller:
             cut = self.operation_words(self.operation(port, number))
             place = {"before": "just before", "inside": "in the middle of", "after": "right after"}[where]
             return Happening("cut", f"{what}; power fails {place}: {cut}", operations, self.scene(after))
+        if event[0] == "touch":
+            after, operations = self.replay(state, port, event[2], "after")
+            touched = self.operation_words(self.operation(port, event[2]))
+            return Happening("step", f"{what}; on the way: {touched}", operations, self.scene(after))
         after, operations = self.replay(state, port, port.operations, "before")
         note = ""
         if len(event) > 2:
