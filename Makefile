@@ -22,6 +22,8 @@ $(FIRMWARE_STAMP): requirements/firmware.lock $(DEV_STAMP)
 
 setup: $(DEV_STAMP)
 
+# The tests that run protection units also want qemu-system-arm and qemu-system-riscv32 (Debian: qemu-system-arm,
+# qemu-system-misc) on the machine; without them they skip and say so.
 firmware: $(FIRMWARE_STAMP)
 
 # A general-purpose COSE library in an environment of its own, for tests/interop.
