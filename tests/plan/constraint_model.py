@@ -16,6 +16,15 @@ FAR = 1 << 33  # puts memory after memory on one line
 
 def is_feasible(demand: Demand, chip: Chip, min_sizes: dict[str, int] | None = None) -> bool:
     """Ask the solver whether a map exists; `min_sizes` replaces least sizes by block."""
+    answer = ask_solver(demand, chip, min_sizes)
+    assert answer is not None
+    return answer
+
+
+def ask_solver(
+    demand: Demand, chip: Chip, min_sizes: dict[str, int] | None = None, *, limit_s: float | None = None
+) -> bool | None:
+    """The same, but None where the solver has not decided within `limit_s`."""
     model = cp_model.CpModel()
     least = {b.name: b.min_size for b in demand.blocks} | (min_sizes or {})
     granules = {}
@@ -152,7 +161,11 @@ def is_feasible(demand: Demand, chip: Chip, min_sizes: dict[str, int] | None = N
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = 1
+    if limit_s is not None:
+        solver.parameters.max_time_in_seconds = limit_s
     status = solver.solve(model)
+    if status == cp_model.UNKNOWN and limit_s is not None:
+        return None
     assert status in (cp_model.OPTIMAL, cp_model.FEASIBLE, cp_model.INFEASIBLE)
     return status != cp_model.INFEASIBLE
 

@@ -28,6 +28,8 @@ Homes = tuple[tuple[str, ...], ...]
 
 _FIRST_STATES = 200  # arrangements tried per choice of sizes before any is searched to its end
 
+_LARGEST_FIRST = 4  # so many of the largest blocks are tried alone before all
+
 _WHOLE_TIES = (TieKind.SAME_PATTERN, TieKind.COMMON_MULTIPLE, TieKind.AT_LEAST_LARGEST_SECTOR)
 
 
@@ -438,7 +440,27 @@ class Solver:
         loose_protected: bool,
         states: int | None,
     ) -> Placed | None:
-        """Return a place per item beside the pinned blocks, or None; lanes are the banks that hold halves of pairs."""
+        """Return a place per item beside the pinned blocks, or None; lanes are the banks that hold halves of pairs.
+
+        The few largest are tried alone first: where they find no places, no order of the many small ones matters.
+        """
+        large = sorted(items, key=lambda item: -item.weight)[:_LARGEST_FIRST]
+        if len(large) < len(items):
+            core = self._pack_all(large, pinned, lane_of, rest_lane, loose_protected=loose_protected, states=states)
+            if core is None:
+                return None
+        return self._pack_all(items, pinned, lane_of, rest_lane, loose_protected=loose_protected, states=states)
+
+    def _pack_all(
+        self,
+        items: list[Item],
+        pinned: Placed,
+        lane_of: dict[tuple[str, int], int],
+        rest_lane: int,
+        *,
+        loose_protected: bool,
+        states: int | None,
+    ) -> Placed | None:
         round_up = self._round_up if loose_protected else None
         capacities = self._capacities(items, pinned)
         if not lane_of:
