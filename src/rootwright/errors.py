@@ -31,6 +31,10 @@ class ImageError(RootwrightError):
     """A firmware file is truncated, contradicts itself or does not belong where it claims; rebuild it."""
 
 
+class PackingError(RootwrightError):
+    """A packer or reader of the product's own failed, or gives other bytes each time; mend it, or its settings."""
+
+
 class FormatError(RootwrightError):
     """Bytes from outside are not the strict encoding of anything known (CBOR, COSE, SUIT); refuse them."""
 
@@ -53,3 +57,7 @@ class ReleaseRefused(RootwrightError):
 
 class ProcedureError(RootwrightError):
     """An update procedure broke the rules of its port (hidden state, endless step); mend the procedure."""
+
+
+class BenchError(RootwrightError):
+    """The bench cannot run the boot program as described: mend the `[bench]` tables or the build, as the message says."""

@@ -9,6 +9,7 @@ from pathlib import PurePosixPath
 from rootwright.describe.attack import Review
 from rootwright.describe.bench import Bench
 from rootwright.describe.chip import Chip
+from rootwright.describe.own_format import OwnFormat
 
 
 class ImageRole(StrEnum):
@@ -64,6 +65,7 @@ class ImageSpec:
         at, size: Pins of its (first) slot in bytes; None where the plan decides.
         memory: Name of the memory it must live in, None for any executable one.
         base: Load address of a raw binary file.
+        vectors: Where the vector table stands, in bytes behind the code's first byte.
     """
 
     name: str
@@ -81,6 +83,7 @@ class ImageSpec:
     size: int | None = None
     memory: str | None = None
     base: int | None = None
+    vectors: int = 0
 
     @property
     def updatable(self) -> bool:
@@ -185,6 +188,7 @@ class Product:
         unprivileged: Whether the application is declared to run unprivileged (RV32: in user mode).
         lock_order: The product's own order of locking, by step; empty where the plan decides.
         review: What it asks of its review, and its own attack steps.
+        format: The image format of its boot stage; None where images travel as they are linked.
     """
 
     name: str
@@ -209,6 +213,7 @@ class Product:
     secret: tuple[str, ...] = ()
     unprivileged: bool = False
     lock_order: tuple[str, ...] = ()
+    format: OwnFormat | None = None
 
     def image(self, name: str) -> ImageSpec:
         """Return the image called `name`; KeyError where there is none."""

@@ -11,6 +11,7 @@ from rootwright.describe.attack_file import check_steps
 from rootwright.describe.bench_checks import bench_checks
 from rootwright.describe.chip import Chip, Memory, MemoryKind
 from rootwright.describe.forms import Form, UnreadableField, run_checks
+from rootwright.describe.own_format_file import format_checks
 from rootwright.describe.problems import Fault, KeyPath, did_you_mean, listed, shown
 from rootwright.describe.product import ImageRole, Procedure
 from rootwright.describe.product_file import ImageForm, KeepForm, PinForm, ProductForm
@@ -59,6 +60,7 @@ def check_product(form: ProductForm, chip: Chip | None, folder: Path | None) -> 
         ]
     checks += [_keep_size(("keep", index), keep) for index, keep in enumerate(keeps)]
     checks += [_pin_says(("pin", index), pin) for index, pin in enumerate(pins)]
+    checks += _own_format(form)
     checks += [_blocks(form), _twice_pinned(form), _watchdog(form)]
     if chip is not None:
         checks += [_staging(form, chip)]
@@ -79,6 +81,13 @@ def check_product(form: ProductForm, chip: Chip | None, folder: Path | None) -> 
     except UnreadableField:
         pass  # The field has its own mistake already.
     return run_checks(checks)
+
+
+def _own_format(form: ProductForm) -> list[Iterator[Fault]]:
+    try:
+        return format_checks(form.boot)
+    except UnreadableField:
+        return []
 
 
 _IMAGE_FILES = ("file", "second_file", "precursor", "precursor_second")

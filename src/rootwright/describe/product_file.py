@@ -30,6 +30,7 @@ from rootwright.describe.fields import (
     whole,
 )
 from rootwright.describe.forms import Form
+from rootwright.describe.own_format_file import BootForm
 from rootwright.describe.product import (
     Assumption,
     Attacker,
@@ -130,6 +131,10 @@ class ImageForm(Form):
         default=None, description="Load address of a raw binary file; other files hold their own."
     )
 
+    vectors: Size = Field(
+        default=0, description="Where the vector table stands in the file, counted from its first byte."
+    )
+
     def image(self) -> ImageSpec:
         """Return the image with sizes in bytes."""
         return ImageSpec(
@@ -148,6 +153,7 @@ class ImageForm(Form):
             size=self.size,
             memory=self.memory,
             base=self.base,
+            vectors=self.vectors,
         )
 
 
@@ -251,6 +257,7 @@ class ProductForm(Form):
         default=[], description="One table [[assumption]] for each assumption you answer for."
     )
     review: ReviewForm = Field(default=ReviewForm(), description="What the review asks.")
+    boot: BootForm = Field(default=BootForm(), description="The boot stage as other images meet it.")
     bench: BenchForm | None = Field(default=None, description="How the bench reaches the boot program.")
 
     def build(self, chip: Chip) -> Product:
@@ -288,4 +295,5 @@ class ProductForm(Form):
             lock_order=tuple(self.lock.order),
             review=self.review.review(),
             bench=None if self.bench is None else self.bench.bench(),
+            format=None if self.boot.format is None else self.boot.format.own_format(),
         )
