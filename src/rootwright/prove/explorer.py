@@ -37,6 +37,8 @@ ANY_MOVES = 1_000_000_000
 
 MAX_SCRIPTS = 4096  # ways in which one step can read torn cells
 
+PROGRESS_EVERY = 256  # states
+
 
 @dataclass(slots=True, eq=False)
 class Node:
@@ -130,6 +132,7 @@ class Explorer:
         self.level = level
         self.world = World(ground, procedure, level)
         self.progress = progress
+        self.told = 0
         self.buckets: dict[object, list[Node]] = {}
         self.exact: dict[tuple[object, Flash], Node] = {}
         self.heap: list[tuple[Cost, int, Node]] = []
@@ -157,8 +160,9 @@ class Explorer:
                     node.expanded = True
                     self.deepest = max(self.deepest, cost[0])
                     self._expand(node)
-                    if self.progress is not None and len(self.nodes) % 256 == 0:
-                        self.progress(len(self.nodes))
+                    if self.progress is not None and len(self.nodes) >= self.told + PROGRESS_EVERY:
+                        self.told = len(self.nodes)
+                        self.progress(self.told)
             self._flush()
             if self._goes_on():
                 continue
