@@ -126,7 +126,7 @@ def test_a_procedure_that_misuses_its_port_is_refused(make: Callable[[Ground], A
 
 @pytest.mark.slow
 def test_a_step_that_reads_too_much_torn_flash_is_refused() -> None:
-    """A blank sector whose erase is cut reads in three ways a cell, eight cells in 6561; what to do about it is said."""
+    """A blank sector whose erase is cut reads in three ways a cell, eight cells in 6561; what to do is said."""
     with pytest.raises(ProcedureError, match="in more than 4096 ways") as refused:
         explored(ReadsAllAtOnce, Level(1, restless=True), tiny_ground(1, 8))
     assert "let a step read one sector" in str(refused.value)
