@@ -1,0 +1,242 @@
+"""The one module that speaks to the CPU emulator: mapped buffers, registers, runs that stop and say why.
+
+What is known of the emulator and worked round here, all seen in practice: the core model is passed to the constructor,
+since the profile's mode alone forces one model. Every write to the program counter sets bit 0 on M-profile cores. Hooks
+are compiled into cached blocks, so all are installed before the first run. No hook on memory accesses is used: inside a
+conditional block it would corrupt the block's state; mapped input and output and hooks on single addresses are safe.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import importlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from rootwright.describe.chip import Architecture
+from rootwright.errors import BenchError
+
+NEVER = 0xFFFF_FFFE
+"""An address at which no run ends by itself."""
+
+PAGE = 4096
+
+ReadRegister = Callable[[int, int], int]
+WriteRegister = Callable[[int, int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """Why the emulator stopped.
+
+    Attributes:
+        kind: "count" (all asked instructions ran, or the core sleeps), "asked", "fetch", "write", "read", "illegal",
+            "exception".
+        pc: Where; without the Thumb bit.
+        number: The emulator's exception number, for "exception".
+    """
+
+    kind: str
+    pc: int
+    number: int = 0
+
+
+def require_emulator() -> None:
+    """Raise BenchError where the emulator or the disassembler is not installed."""
+    import importlib.util
+
+    for module in ("unicorn", "capstone", "elftools"):
+        if importlib.util.find_spec(module) is None:
+            raise BenchError(
+                f"the bench needs the Python package {module}, which is not installed",
+                next_step='install the extra: pip install "rootwright[bench]"',
+            )
+
+
+class Buffer:
+    """Page-aligned bytes that the emulator maps and Python reads and writes without a call."""
+
+    def __init__(self, size: int, fill: int = 0) -> None:
+        self.size = size
+        rounded = -(-size // PAGE) * PAGE
+        self._raw = ctypes.create_string_buffer(rounded + PAGE)
+        self.address = (ctypes.addressof(self._raw) + PAGE - 1) & ~(PAGE - 1)
+        self.rounded = rounded
+        self.view = (ctypes.c_char * rounded).from_address(self.address)
+        ctypes.memset(self.address, fill, rounded)
+
+    def read(self, offset: int, size: int) -> bytes:
+        """Return `size` bytes."""
+        return ctypes.string_at(self.address + offset, size)
+
+    def write(self, offset: int, data: bytes) -> None:
+        """Write bytes."""
+        if offset < 0 or offset + len(data) > self.rounded:
+            raise IndexError(offset)
+        ctypes.memmove(self.address + offset, data, len(data))
+
+
+class Emulator:
+    """One core with mapped memories. Build, map, hook, then run."""
+
+    def __init__(self, architecture: Architecture) -> None:
+        require_emulator()
+        unicorn: Any = importlib.import_module("unicorn")
+        from unicorn import arm_const, riscv_const
+
+        self._u: Any = unicorn
+        self.is_arm = architecture is not Architecture.RV32
+        if self.is_arm:
+            model = {
+                Architecture.ARMV6_M: arm_const.UC_CPU_ARM_CORTEX_M0,
+                Architecture.ARMV7_M: arm_const.UC_CPU_ARM_CORTEX_M4,
+                Architecture.ARMV8_M: arm_const.UC_CPU_ARM_CORTEX_M33,
+            }[architecture]
+            mode = unicorn.UC_MODE_THUMB | unicorn.UC_MODE_MCLASS
+            self.uc: Any = unicorn.Uc(unicorn.UC_ARCH_ARM, mode, model)
+            self.registers = {f"r{i}": arm_const.UC_ARM_REG_R0 + i for i in range(13)}
+            self.registers |= {
+                "sp": arm_const.UC_ARM_REG_SP,
+                "lr": arm_const.UC_ARM_REG_LR,
+                "pc": arm_const.UC_ARM_REG_PC,
+                "xpsr": arm_const.UC_ARM_REG_XPSR,
+                "msp": arm_const.UC_ARM_REG_MSP,
+                "psp": arm_const.UC_ARM_REG_PSP,
+                "control": arm_const.UC_ARM_REG_CONTROL,
+                "primask": arm_const.UC_ARM_REG_PRIMASK,
+                "faultmask": arm_const.UC_ARM_REG_FAULTMASK,
+                "basepri": arm_const.UC_ARM_REG_BASEPRI,
+            }
+        else:
+            self.uc = unicorn.Uc(unicorn.UC_ARCH_RISCV, unicorn.UC_MODE_RISCV32)
+            self.registers = {f"x{i}": riscv_const.UC_RISCV_REG_X0 + i for i in range(1, 32)}
+            self.registers |= {"ra": self.registers["x1"], "sp": self.registers["x2"]}
+            self.registers |= {f"a{i}": self.registers[f"x{10 + i}"] for i in range(8)}
+            for name in ("PC", "MTVEC", "MEPC", "MCAUSE", "MTVAL", "MSTATUS", "MIE", "MIP", "MSCRATCH"):
+                self.registers[name.lower()] = getattr(riscv_const, f"UC_RISCV_REG_{name}")
+        self._pc = self.registers["pc"]
+        self._thumb = 1 if self.is_arm else 0
+        self._asked = False
+        self._number = 0
+        self._buffers: list[Buffer] = []
+        self._context: Any = None
+        self.uc.hook_add(unicorn.UC_HOOK_INTR, self._on_exception)
+
+    def _on_exception(self, uc: Any, number: int, _: object) -> None:
+        self._number = number
+        uc.emu_stop()
+
+    def map_buffer(self, address: int, buffer: Buffer, offset: int, size: int, *, write: bool, execute: bool) -> None:
+        """Map a part of a buffer: whole pages."""
+        rights = self._u.UC_PROT_READ
+        rights |= self._u.UC_PROT_WRITE if write else 0
+        rights |= self._u.UC_PROT_EXEC if execute else 0
+        self._buffers.append(buffer)
+        self.uc.mem_map_ptr(address, size, rights, buffer.address + offset)
+
+    def map_io(self, address: int, size: int, read: ReadRegister, write: WriteRegister) -> None:
+        """Map addresses whose reads and writes Python answers; `read(address, size)`, `write(address, size, value)`."""
+
+        def on_read(_: object, offset: int, width: int, base: int) -> int:
+            return read(base + offset, width)
+
+        def on_write(_: object, offset: int, width: int, value: int, base: int) -> None:
+            write(base + offset, width, value)
+
+        self.uc.mmio_map(address, size, on_read, address, on_write, address)
+
+    def unmap(self, address: int, size: int) -> None:
+        """Take a mapping away."""
+        self.uc.mem_unmap(address, size)
+
+    def hook_address(self, first: int, last: int, call: Callable[[int], None]) -> None:
+        """Call Python before each instruction from `first` to `last`; install before the first run."""
+
+        def on_code(_: object, address: int, size: int, data: object) -> None:
+            call(address)
+
+        self.uc.hook_add(self._u.UC_HOOK_CODE, on_code, begin=first, end=last)
+
+    def hook_all(self, call: Callable[[int], None]) -> None:
+        """Call Python before every instruction; slow, for golden runs alone."""
+
+        def on_code(_: object, address: int, size: int, data: object) -> None:
+            call(address)
+
+        self.uc.hook_add(self._u.UC_HOOK_CODE, on_code)
+
+    def stop(self) -> None:
+        """Ask a run to stop; from within a callback."""
+        self._asked = True
+        self.uc.emu_stop()
+
+    def run(self, count: int) -> Stop:
+        """Run `count` instructions from the program counter on, or up to an earlier stop."""
+        self._asked = False
+        self._number = -1
+        kind = "count"
+        uc = self.uc
+        try:
+            uc.emu_start(uc.reg_read(self._pc) | self._thumb, NEVER, count=count)
+        except self._u.UcError as error:
+            kind = self._kind(error.errno)
+        pc = uc.reg_read(self._pc)
+        if self._asked:
+            return Stop("asked", pc)
+        if self._number >= 0:
+            return Stop("exception", pc, self._number)
+        return Stop(kind, pc)
+
+    def _kind(self, number: int) -> str:
+        u = self._u
+        if number in (u.UC_ERR_FETCH_PROT, u.UC_ERR_FETCH_UNMAPPED):
+            return "fetch"
+        if number in (u.UC_ERR_WRITE_PROT, u.UC_ERR_WRITE_UNMAPPED, u.UC_ERR_WRITE_UNALIGNED):
+            return "write"
+        if number in (u.UC_ERR_READ_PROT, u.UC_ERR_READ_UNMAPPED, u.UC_ERR_READ_UNALIGNED):
+            return "read"
+        if number == u.UC_ERR_INSN_INVALID:
+            return "illegal"
+        return "fetch" if number in (u.UC_ERR_EXCEPTION, u.UC_ERR_MAP) else "illegal"
+
+    def get(self, name: str) -> int:
+        """Return a register's value."""
+        return int(self.uc.reg_read(self.registers[name]))
+
+    def set(self, name: str, value: int) -> None:
+        """Write a register; the program counter keeps its Thumb bit."""
+        if name == "pc":
+            value |= self._thumb
+        self.uc.reg_write(self.registers[name], value & 0xFFFF_FFFF)
+
+    @property
+    def pc(self) -> int:
+        """The program counter without the Thumb bit."""
+        return int(self.uc.reg_read(self._pc))
+
+    def argument(self, number: int) -> int:
+        """Return a function's argument at its entry: procedure call standards AAPCS32 and RISC-V ilp32."""
+        if not self.is_arm:
+            return self.get(f"a{number}")
+        if number < 4:
+            return self.get(f"r{number}")
+        return int.from_bytes(self.uc.mem_read(self.get("sp") + 4 * (number - 4), 4), "little")
+
+    def leave(self, value: int | None) -> None:
+        """Return from the function at whose entry the core stands."""
+        if value is not None:
+            self.set("r0" if self.is_arm else "a0", value)
+        self.set("pc", self.get("lr" if self.is_arm else "ra") & ~self._thumb)
+
+    def save(self) -> Any:
+        """Return the registers as one opaque value; never from within a callback."""
+        return self.uc.context_save()
+
+    def restore(self, context: Any) -> None:
+        """Put saved registers back."""
+        self.uc.context_restore(context)
+
+    def forget(self, first: int, end: int) -> None:
+        """Drop translations of changed code."""
+        self.uc.ctl_remove_cache(first, end)

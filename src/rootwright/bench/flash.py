@@ -1,0 +1,185 @@
+"""The content of one memory: bytes, which units are programmed, which cannot be decoded; every operation on it."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+
+from rootwright.bench.emulator import Buffer
+from rootwright.describe.chip import Memory, Reprogram
+
+BLANK, PROGRAMMED, TORN, WEAK = 0, 1, 2, 3
+"""What a unit is: erased; programmed; not decodable; erased by an erase that was cut, so it only looks blank."""
+
+
+@dataclass(frozen=True, slots=True)
+class Operation:
+    """One erase or program: first address, size in bytes, data ("" for an erase), and where in the run it was.
+
+    Attributes:
+        index: Instructions executed before it, where the run was traced, else -1.
+        pc: The instruction that started it.
+    """
+
+    kind: str
+    address: int
+    size: int
+    data: bytes
+    pc: int
+    index: int
+
+
+@dataclass(frozen=True, slots=True)
+class FlashState:
+    """A memory's whole content, to be kept: bytes and what each unit is."""
+
+    data: bytes
+    units: bytes
+
+
+class FlashContent:
+    """One memory with its content and an undo list; `snapshot` and `restore` cost what was changed between them."""
+
+    def __init__(self, memory: Memory) -> None:
+        self.memory = memory
+        self.unit = memory.program_unit
+        self.erased = 0xFF if memory.erased is None else memory.erased
+        self.buffer = Buffer(memory.size, self.erased)
+        self.units = bytearray(memory.size // self.unit)
+        self.times: dict[int, int] = {}
+        self._starts = [s.address - memory.base for s in memory.sectors()]
+        self._ends = [s.end - memory.base for s in memory.sectors()]
+        self._undo: list[tuple[int, bytes, bytes]] = []
+        self.operations: list[Operation] = []
+        self.dirty_from, self.dirty_end = memory.size, 0
+
+    def holds(self, address: int, size: int = 1) -> bool:
+        """Return whether all these addresses are in this memory."""
+        return self.memory.base <= address and address + size <= self.memory.end and size > 0
+
+    def read(self, address: int, size: int) -> bytes:
+        """Return bytes as they are stored, torn ones too."""
+        return self.buffer.read(address - self.memory.base, size)
+
+    def torn(self, address: int, size: int) -> bool:
+        """Return whether any of these bytes is in a unit that cannot be decoded."""
+        first = (address - self.memory.base) // self.unit
+        last = (address - self.memory.base + size - 1) // self.unit
+        return TORN in self.units[first : last + 1]
+
+    def torn_pages(self, page: int) -> list[int]:
+        """Return the offsets of pages that have a unit which cannot be decoded."""
+        found: list[int] = []
+        at = self.units.find(TORN)
+        while at >= 0:
+            start = at * self.unit // page * page
+            found.append(start)
+            at = self.units.find(TORN, (start + page) // self.unit)
+        return found
+
+    def sector(self, address: int) -> tuple[int, int]:
+        """Return first address and end of the sector that an address is in."""
+        index = bisect_right(self._starts, address - self.memory.base) - 1
+        return self.memory.base + self._starts[index], self.memory.base + self._ends[index]
+
+    def _change(self, offset: int, data: bytes, units: bytes) -> None:
+        first = offset // self.unit
+        self._undo.append((offset, self.buffer.read(offset, len(data)), bytes(self.units[first : first + len(units)])))
+        self.buffer.write(offset, data)
+        self.units[first : first + len(units)] = units
+        self.dirty_from = min(self.dirty_from, offset)
+        self.dirty_end = max(self.dirty_end, offset + len(data))
+
+    def erase(self, address: int, *, pc: int, index: int) -> bool:
+        """Erase the sector that holds `address`; False where there is none."""
+        if not self.holds(address):
+            return False
+        start, end = self.sector(address)
+        self.operations.append(Operation("erase", start, end - start, b"", pc, index))
+        self._change(start - self.memory.base, bytes([self.erased]) * (end - start), bytes((end - start) // self.unit))
+        return True
+
+    def program(self, address: int, data: bytes, *, pc: int, index: int) -> bool:
+        """Program whole units as the part does; False where it refuses.
+
+        A unit programmed once too often takes the bits of both, which its check bits then contradict.
+        """
+        if not data or not self.holds(address, len(data)) or (address - self.memory.base) % self.unit:
+            return False
+        data += bytes([self.erased]) * (-len(data) % self.unit)
+        if not self.holds(address, len(data)):
+            return False
+        self.operations.append(Operation("program", address, len(data), data, pc, index))
+        offset = address - self.memory.base
+        made, units = bytearray(), bytearray()
+        for at in range(0, len(data), self.unit):
+            value, state = self._programmed(offset + at, data[at : at + self.unit])
+            made += value
+            units.append(state)
+        self._change(offset, bytes(made), bytes(units))
+        return True
+
+    def _programmed(self, offset: int, new: bytes) -> tuple[bytes, int]:
+        state = self.units[offset // self.unit]
+        if self.memory.erased is None or state == BLANK:
+            return new, PROGRAMMED
+        old = self.buffer.read(offset, len(new))
+        joined = bytes(a & b if self.erased else a | b for a, b in zip(old, new, strict=True))
+        if state in (TORN, WEAK):
+            return joined, TORN
+        if self.memory.reprogram in (Reprogram.BITS, Reprogram.TIMES):
+            return joined, PROGRAMMED
+        if self.memory.reprogram is Reprogram.ZEROS_ONLY:
+            return joined, PROGRAMMED if not any(new) or joined == old else TORN
+        return joined, TORN
+
+    def set(self, address: int, data: bytes, states: bytes) -> None:
+        """Put content in without an operation: what a cut left, or what a programmer wrote."""
+        self._change(address - self.memory.base, data, states)
+
+    def load(self, address: int, data: bytes) -> None:
+        """Put a file's bytes in, as a programmer does, which leaves out units that stay erased."""
+        offset = address - self.memory.base
+        first, last = offset // self.unit, (offset + len(data) - 1) // self.unit
+        start, end = first * self.unit, (last + 1) * self.unit
+        whole = bytearray(self.buffer.read(start, end - start))
+        whole[offset - start : offset - start + len(data)] = data
+        blank = bytes([self.erased]) * self.unit
+        units = (BLANK if whole[at : at + self.unit] == blank else PROGRAMMED for at in range(0, len(whole), self.unit))
+        self._change(start, bytes(whole), bytes(units))
+
+    def snapshot(self) -> tuple[int, int]:
+        """Return a mark to which `restore` can go back."""
+        return len(self._undo), len(self.operations)
+
+    def restore(self, mark: tuple[int, int]) -> None:
+        """Undo all changes since a mark."""
+        undo, operations = mark
+        while len(self._undo) > undo:
+            offset, data, units = self._undo.pop()
+            self.buffer.write(offset, data)
+            first = offset // self.unit
+            self.units[first : first + len(units)] = units
+            self.dirty_from = min(self.dirty_from, offset)
+            self.dirty_end = max(self.dirty_end, offset + len(data))
+        del self.operations[operations:]
+
+    def take_dirty(self) -> tuple[int, int] | None:
+        """Return the offsets between which bytes changed since the last call, or None."""
+        if self.dirty_from >= self.dirty_end:
+            return None
+        span = self.dirty_from, self.dirty_end
+        self.dirty_from, self.dirty_end = self.memory.size, 0
+        return span
+
+    def state(self) -> FlashState:
+        """Return the whole content."""
+        return FlashState(self.buffer.read(0, self.memory.size), bytes(self.units))
+
+    def put(self, state: FlashState) -> None:
+        """Replace the whole content; no way back before it."""
+        self.buffer.write(0, state.data)
+        self.units[:] = state.units
+        self._undo.clear()
+        self.operations.clear()
+        self.dirty_from, self.dirty_end = 0, self.memory.size

@@ -1,0 +1,204 @@
+"""Functions of the boot program that the bench does in its place: computed for real, and counted as assumed sites."""
+
+from __future__ import annotations
+
+import hashlib
+import random
+from typing import Protocol
+
+from rootwright.bench.emulator import Emulator
+from rootwright.bench.flash import FlashContent
+from rootwright.describe.bench import Deed, Hook
+
+LONGEST = 1 << 24
+"""A hook given a faulted length must not cost minutes."""
+
+_DIGESTS = {"SHA-256": "sha256", "SHA-384": "sha384", "SHA-512": "sha512"}
+
+
+class Around(Protocol):
+    """The device around a hook."""
+
+    emulator: Emulator
+
+    def find_flash(self, address: int) -> FlashContent | None:
+        """The memory that keeps its content at an address."""
+
+    def read_bytes(self, address: int, size: int) -> bytes | None:
+        """Bytes as the core would read them; None where one of them faults."""
+
+    def write_ram(self, address: int, data: bytes) -> bool:
+        """Write RAM; False outside."""
+
+    def fault_at(self, address: int) -> None:
+        """End the function with a bus fault."""
+
+    def run_image(self, address: int) -> None:
+        """The function hands over to the image at an address."""
+
+    def position(self) -> tuple[int, int]:
+        """The instruction at work, and how many ran before it."""
+
+    def feed_watchdog(self) -> None:
+        """The watchdog was fed."""
+
+    def ask_reset(self) -> None:
+        """A software reset was asked for."""
+
+    def require_readable(self) -> None:
+        """Flash changed so that reads may fault now."""
+
+
+class HookCalls:
+    """One hooked function, with how often it was called and how often it returned success."""
+
+    def __init__(self, hook: Hook, address: int, around: Around) -> None:
+        self.hook, self.address, self.around = hook, address, around
+        self.calls = 0
+        self.successes = 0
+        self._drawn = 0
+
+    def reset(self) -> None:
+        """Forget what random numbers were drawn."""
+        self._drawn = 0
+
+    def __call__(self, _: int) -> None:
+        """Do what the function does and return from it."""
+        self.calls += 1
+        done = _DEEDS[self.hook.deed](self)
+        if done is None:
+            return
+        self.successes += done
+        self.around.emulator.leave(self.hook.value if done else self.hook.failed)
+
+    def _argument(self, number: int) -> int:
+        return self.around.emulator.argument(number)
+
+    def _size(self) -> int:
+        hook = self.hook
+        return self._argument(hook.length) if hook.length >= 0 else hook.size
+
+    def _read(self, number: int, size: int) -> bytes | None:
+        address = self._argument(number)
+        data = self.around.read_bytes(address, size) if 0 <= size <= LONGEST else None
+        if data is None:
+            self.around.fault_at(address)
+        return data
+
+    def _erase(self) -> bool | None:
+        target = self._argument(self.hook.target)
+        size = self._size() if self.hook.length >= 0 or self.hook.size else 1
+        flash = self.around.find_flash(target)
+        if flash is None or not flash.holds(target, max(1, size)):
+            return False
+        pc, index = self.around.position()
+        end = target + max(1, size)
+        while target < end:
+            flash.erase(target, pc=pc, index=index)
+            target = flash.sector(target)[1]
+        self.around.require_readable()
+        return True
+
+    def _program(self) -> bool | None:
+        target, size = self._argument(self.hook.target), self._size()
+        data = self._read(self.hook.source, size)
+        if data is None:
+            return None
+        flash = self.around.find_flash(target)
+        pc, index = self.around.position()
+        done = flash is not None
+        # One operation for each unit: a cut can fall between any two.
+        for at in range(0, size, flash.unit if flash is not None else 1):
+            done = (
+                done
+                and flash is not None
+                and flash.program(target + at, data[at : at + flash.unit], pc=pc, index=index)
+            )
+            if not done:
+                break
+        self.around.require_readable()
+        return done
+
+    def _copy(self) -> bool | None:
+        size = self._size()
+        data = self.around.read_bytes(self._argument(self.hook.target), size) if 0 <= size <= LONGEST else None
+        return data is not None and self._give(data)
+
+    def _give(self, data: bytes) -> bool | None:
+        into = self._argument(self.hook.into)
+        if self.around.write_ram(into, data):
+            return True
+        self.around.fault_at(into)
+        return None
+
+    def _digest(self) -> bool | None:
+        size = self._size()
+        data = self.around.read_bytes(self._argument(self.hook.source), size) if 0 <= size <= LONGEST else None
+        if data is None:
+            return False
+        return self._give(hashlib.new(_DIGESTS[self.hook.algorithm], data).digest())
+
+    def _verify(self) -> bool | None:
+        ed25519 = self.hook.algorithm == "Ed25519"
+        message = self._read(self.hook.source, self._size() or 32)
+        key = None if message is None else self._read(self.hook.key, 32 if ed25519 else 64)
+        signature = None if key is None else self._read(self.hook.signature, 64)
+        if message is None or key is None or signature is None:
+            return None
+        return _verified(self.hook.algorithm, message, key, signature)
+
+    def _random(self) -> bool | None:
+        self._drawn += 1
+        # The same numbers in every run, so that runs can be compared; nothing secret depends on them.
+        dice = random.Random(self._drawn)  # noqa: S311
+        if self.hook.into >= 0:
+            return self._give(dice.randbytes(min(self._size(), LONGEST)))
+        self.successes += 1
+        self.around.emulator.leave(dice.getrandbits(32))
+        return None
+
+    def _watchdog(self) -> bool | None:
+        self.around.feed_watchdog()
+        return True
+
+    def _reset(self) -> bool | None:
+        self.around.ask_reset()
+        return None
+
+    def _run(self) -> bool | None:
+        self.around.run_image(self._argument(self.hook.target))
+        return None
+
+    def _nothing(self) -> bool | None:
+        return True
+
+
+def _verified(algorithm: str, message: bytes, key: bytes, signature: bytes) -> bool:
+    from cryptography.exceptions import InvalidSignature
+    from cryptography.hazmat.primitives.asymmetric import ec, ed25519, utils
+    from cryptography.hazmat.primitives.hashes import SHA256
+
+    try:
+        if algorithm == "Ed25519":
+            ed25519.Ed25519PublicKey.from_public_bytes(key).verify(signature, message)
+            return True
+        public = ec.EllipticCurvePublicKey.from_encoded_point(ec.SECP256R1(), b"\x04" + key)
+        r, s = int.from_bytes(signature[:32]), int.from_bytes(signature[32:])
+        public.verify(utils.encode_dss_signature(r, s), message, ec.ECDSA(utils.Prehashed(SHA256())))
+    except (InvalidSignature, ValueError):
+        return False
+    return True
+
+
+_DEEDS = {
+    Deed.ERASE: HookCalls._erase,
+    Deed.PROGRAM: HookCalls._program,
+    Deed.READ: HookCalls._copy,
+    Deed.DIGEST: HookCalls._digest,
+    Deed.VERIFY: HookCalls._verify,
+    Deed.RANDOM: HookCalls._random,
+    Deed.WATCHDOG: HookCalls._watchdog,
+    Deed.RESET: HookCalls._reset,
+    Deed.RUN: HookCalls._run,
+    Deed.NOTHING: HookCalls._nothing,
+}
