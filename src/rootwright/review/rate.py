@@ -1,15 +1,23 @@
-"""The ratings of all assets of one product."""
+"""The review of one product: its facts, the ratings of all assets, and what breaks a rule."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
 from rootwright.describe.attack import Asset, AttackStep, StepKind
 from rootwright.describe.product import Attacker, Product
+from rootwright.plan.result import Finding, PlanResult
 from rootwright.review.catalogue import steps_for
 from rootwright.review.factors import NEEDED_TO_RESIST
-from rootwright.review.facts import Facts
+from rootwright.review.facts import CutVerdict, Facts, FaultVerdict, find_facts
 from rootwright.review.paths import Rating, Ways
-from rootwright.review.result import AssetReview
+from rootwright.review.result import AssetReview, ReviewResult
+from rootwright.review.rules import Subject, check_rules
 from rootwright.review.sensitivity import find_guesses, find_losses
+
+if TYPE_CHECKING:
+    from rootwright.plan.lockdown.result import LockdownPlan
 
 ATTACKER_OF: dict[StepKind, Attacker] = {
     StepKind.CODE: Attacker.EXPLOITED_APPLICATION,
@@ -23,6 +31,59 @@ ATTACKER_OF: dict[StepKind, Attacker] = {
 
 LOSSES = 2
 """Protections that are thought away at once."""
+
+
+def make_review(
+    product: Product,
+    plan: PlanResult,
+    *,
+    lockdown: LockdownPlan | None = None,
+    cuts: CutVerdict | None = None,
+    bench: FaultVerdict | None = None,
+) -> ReviewResult:
+    """Return the review of a product.
+
+    Args:
+        product: The product on its part.
+        plan: Its plan.
+        lockdown: Which protections cover what; without it the product's words and the part's abilities count.
+        cuts: The verdict of the check under power cuts; without it that counts as not checked.
+        bench: The verdict of the bench; without it nothing was tried.
+    """
+    facts = find_facts(product, plan, lockdown=lockdown, cuts=cuts, bench=bench)
+    assets = rate_assets(product, facts)
+    found = [(finding, "review.resist") for finding in _short_findings(product, assets)]
+    found += check_rules(Subject(product, plan, facts, bench))
+    seen = (("lock-down", lockdown), ("prove", cuts), ("bench", bench))
+    return ReviewResult(
+        product=plan.product,
+        chip=plan.chip,
+        procedure=plan.chosen,
+        resist=product.review.resist,
+        own_steps=len(product.review.steps),
+        steps=applicable(steps_for(product), facts),
+        facts=facts,
+        assets=assets,
+        findings=tuple(finding for finding, _ in found),
+        fields=tuple(field for _, field in found),
+        seen=tuple(name for name, given in seen if given is not None),
+    )
+
+
+def _short_findings(product: Product, assets: tuple[AssetReview, ...]) -> Iterator[Finding]:
+    resist = product.review.resist
+    for review in assets:
+        rating = review.in_scope
+        if not review.shortfall or rating is None or resist is None:
+            continue
+        needed = NEEDED_TO_RESIST[resist]
+        even_high = "even the higher guess" if rating.high < needed else "the lower guess"
+        found = (
+            f"{review.asset}: the cheapest way of attackers in scope is rated {rating.words}; to resist {resist} "
+            f"attackers it must take {needed} points, and {even_high} stays below"
+        )
+        step = "see its ways, and which protection, guess or step of one's own would change them"
+        yield Finding("review.resist", str(review.asset), found, step)
 
 
 def applicable(steps: tuple[AttackStep, ...], facts: Facts) -> tuple[AttackStep, ...]:

@@ -49,6 +49,7 @@ class ReviewResult:
         own_steps: How many steps are the product's own.
         steps: The steps that make sense for the product.
         findings: Rules that are broken, and assets that are rated below what the product asks.
+        fields: For each finding the field of product or chip file that it is about.
         seen: What else the facts rest on: "lock-down", "prove", "bench", as far as given.
     """
 
@@ -61,6 +62,7 @@ class ReviewResult:
     facts: Facts
     assets: tuple[AssetReview, ...]
     findings: tuple[Finding, ...]
+    fields: tuple[str, ...]
     seen: tuple[str, ...] = ()
 
     @property
@@ -99,7 +101,9 @@ class ReviewResult:
             "facts": [{**asdict(row), "protection": row.is_protection} for row in self.facts.rows],
             "assets": [_asset_data(review) for review in self.assets],
             "steps": [_step_data(step) for step in self.steps if step.id in used],
-            "findings": [asdict(finding) for finding in self.findings],
+            "findings": [
+                {**asdict(finding), "field": field} for finding, field in zip(self.findings, self.fields, strict=True)
+            ],
         }
 
 
