@@ -25,7 +25,7 @@ class Kind(IntEnum):
 
 _FIRST: Final = 4  # below: BLANK, FAULT and two spare numbers
 _KINDS: Final = len(Kind)
-_LINKS: Final = 2
+_LINKS: Final = 3  # two link addresses for code, one number for data
 
 VERSION_OF_KIND: Final = {Kind.OLD: Version(-1), Kind.CURRENT: Version(0), Kind.NEXT: Version(1)}
 KIND_OF_VERSION: Final = {int(version): kind for kind, version in VERSION_OF_KIND.items()}

@@ -51,6 +51,7 @@ class Ground:
         areas: Name and half-open range of sector indexes.
         keep: Range of the keep-areas' sectors.
         links: For each area that code runs from, the number of its link address (run 0, second 1).
+        shipped: Areas beside the first image's that a device leaves the line with, in the form of the current version.
         settings: The settings area that maps banks; None where the chip file describes none: a torn word is then old,
             new or 0, and the boot stage's block is the same in both banks.
     """
@@ -59,7 +60,8 @@ class Ground:
     areas: tuple[tuple[str, int, int], ...]
     chunks: tuple[Chunk, ...]
     keep: tuple[int, int] = (0, 0)
-    links: tuple[tuple[str, int], ...] = (("run", 0), ("stage", 0), ("second", 1))
+    links: tuple[tuple[str, int], ...] = (("run", 0), ("stage", 0), ("second", 1), ("data", 2), ("spare", 2))
+    shipped: tuple[str, ...] = ()
     settings: SettingsModel | None = None
 
     def area(self, name: str) -> range:
@@ -77,15 +79,19 @@ class Ground:
             return range(0)
 
 
+DATA_AREAS = ("data", "spare")
+"""The two places of a keep-area that migrates. Data are content like an image's, linked for the number 2."""
+
 # Map block prefix -> area of the ground.
 _AREAS = {"run": "run", "stage": "stage", "second": "second"}
 
 
-def ground_from_map(chip: Chip, map_: Map, *, cells: int) -> Ground:
+def ground_from_map(chip: Chip, map_: Map, *, cells: int, migrates: str = "") -> Ground:
     """Return the ground of a planned map with its real sectors, `cells` model cells for the smallest piece.
 
     Slots that exchange content are cut at the common refinement of their sector patterns, so that each piece lies in
-    one sector on either side.
+    one sector on either side. With `migrates` the keep-area of that name and its spare are areas to work on; they are
+    kept apart like all keep-areas else.
     """
     grouped: dict[str, list[Region]] = {}
     for region in map_.regions:
@@ -94,6 +100,8 @@ def ground_from_map(chip: Chip, map_: Map, *, cells: int) -> Ground:
             area = region.role.value.split()[0]
         if area is None and region.role is BlockRole.KEEP:
             area = "keep"
+            if migrates and region.block in (f"keep:{migrates}", f"spare:{migrates}"):
+                area = "data" if region.block.startswith("keep:") else "spare"
         if area is not None:
             grouped.setdefault(area, []).append(region)
     order = [image for image in dict.fromkeys(r.image for r in grouped.get("run", []))]
@@ -101,8 +109,8 @@ def ground_from_map(chip: Chip, map_: Map, *, cells: int) -> Ground:
         regions.sort(key=lambda r: (order.index(r.image) if r.image in order else len(order), r.address))
     builder = _Builder(chip, cells)
     builder.settings = settings_from_map(chip, map_)
-    partner = {"run": "stage", "stage": "run", "second": "run"}
-    for area in ("run", "stage", "second", "lift", "recovery", "keep"):
+    partner = {"run": "stage", "stage": "run", "second": "run", "data": "spare", "spare": "data"}
+    for area in ("run", "stage", "second", "lift", "recovery", *DATA_AREAS, "keep"):
         if area in grouped:
             builder.add_area(area, grouped[area], grouped.get(partner.get(area, ""), []))
     return builder.finish()
@@ -161,7 +169,14 @@ class _Builder:
             for index in chunk.lift:
                 if self.sectors[index].cells < share:
                     self.sectors[index] = replace(self.sectors[index], cells=share)
-        return Ground(tuple(self.sectors), tuple(self.areas), chunks, (keep.start, keep.stop), settings=self.settings)
+        return Ground(
+            tuple(self.sectors),
+            tuple(self.areas),
+            chunks,
+            (keep.start, keep.stop),
+            shipped=("data",) if "data" in areas else (),
+            settings=self.settings,
+        )
 
 
 def join_chunks(sectors: list[GroundSector], run: range, stage: range) -> tuple[Chunk, ...]:
@@ -228,3 +243,19 @@ def tiny_ground(sectors: int, cells: int, *, stage: bool = True, second: bool = 
     chunks = join_chunks(all_sectors, ranges["run"], ranges.get("stage", range(0)))
     chunks = add_lift(all_sectors, chunks, ranges.get("lift", range(0)))
     return Ground(tuple(all_sectors), tuple(areas), chunks, (len(all_sectors) - 1, len(all_sectors)))
+
+
+def with_data(ground: Ground, sectors: int, cells: int) -> Ground:
+    """Return a ground with a keep-area that migrates and its spare, `sectors` of `cells` cells each.
+
+    >>> with_data(tiny_ground(1, 1, stage=False), 1, 2).areas
+    (('run', 0, 1), ('data', 2, 3), ('spare', 3, 4))
+    """
+    found, areas = list(ground.sectors), list(ground.areas)
+    for area in DATA_AREAS:
+        start = len(found)
+        block = f"{'keep' if area == 'data' else area}:calibration"
+        for k in range(sectors):
+            found.append(GroundSector(block, "flash", 0x1000 * len(found), 0x1000, cells, k * cells))
+        areas.append((area, start, len(found)))
+    return replace(ground, sectors=tuple(found), areas=tuple(areas), shipped=("data",))

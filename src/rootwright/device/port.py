@@ -158,11 +158,13 @@ class Run:
     Attributes:
         on_trial: Whether it must report itself good to be kept.
         opens: Blocks that the boot stage leaves writable while this code runs, though the lock-down could close them.
+        data: The area in which it finds the data that it was told to migrate; empty where nothing migrates.
     """
 
     area: str
     on_trial: bool = False
     opens: frozenset[str] = frozenset()
+    data: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +194,7 @@ class Claim(StrEnum):
     FLOOR = "no version below the floor runs"
     RETURNS = "a failed trial returns to the version before"
     KEEPS = "keep-areas stay untouched"
+    DATA = "whichever version runs finds data in its form"
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from typing import Any
 
 from rootwright.describe.product import Attacker
 from rootwright.device.content import FOREIGN, Kind
+from rootwright.device.ground import DATA_AREAS
 from rootwright.device.port import (
     POWER_UP,
     REPORT_GOOD,
@@ -103,7 +104,7 @@ def _exploits(rest: Rest, world: World) -> Iterator[Move]:
                     detail = ((*opened,), what, name, record)
                     yield Move("exploit", detail, rest, (*writes, (world.log_location[name], content)))
     for area in world.area_range:
-        if area in opened or area == "keep":
+        if area in opened or area in ("keep", *DATA_AREAS):
             continue
         blocks = [block for block in world.blocks_of(area) if not is_closed(block, area)]
         if blocks:

@@ -481,6 +481,12 @@ class Explorer:
         if version < 0:
             self._fail(node, Claim.FLOOR, "a version below the floor runs", event, port.operations)
             return
+        if Claim.DATA in self.procedure.claims:
+            wrong = port.find_data_fault(run.data, version)
+            self._read(node, port.reads)
+            if wrong:
+                self._fail(node, Claim.DATA, wrong, event, port.operations)
+                return
         if version > 0:
             self._read(node, world.mask[world.known_location])
             known = world.values[target[world.known_location]]

@@ -179,7 +179,8 @@ def prove(
         unsettled = check_level(make, ground, restless, progress=progress, content=content)[0]
         beside.append(("restless cells", unsettled))
     claims = make(ground).claims
-    unclaimed = [claim.value for claim in Claim if claim not in claims and not _is_weaker(claim, claims)]
+    apart = {Claim.DATA}  # asked only of a migration
+    unclaimed = [c.value for c in Claim if c not in claims and c not in apart and not _is_weaker(c, claims)]
     details = [text for text in closure.not_claimed if text.partition(" (")[0] in unclaimed]
     bare = [claim for claim in unclaimed if not any(text.startswith(claim) for text in details)]
     return Proof(

@@ -260,6 +260,20 @@ class SymbolicPort:
             return Version(-1), ""
         return None, f"unapproved code runs: area '{area}' does not hold one version's signed content"
 
+    def find_data_fault(self, area: str, version: Version) -> str:
+        """Return what is wrong with the data that a version is given; empty where they are in its form."""
+        world = self.world
+        if area not in world.area_range:
+            return "a version runs without data"
+        start, stop = world.area_range[area]
+        self.reads |= world.area_mask[area] & ~self.killed
+        if tuple(self.state[start:stop]) == world.genuine[(area, KIND_OF_VERSION[int(version)])]:
+            return ""
+        sectors = [self._sector(i) for i in range(start, stop)]
+        if any(s.weak or min(s.cells) < 0 for s in sectors):
+            return "a version is given data in weak cells"
+        return "a version is given data that are not in its form"
+
     # -- logs and settings
 
     def log(self, name: str) -> SymbolicLog:

@@ -129,6 +129,9 @@ class World:
         state = list(self.blank)
         start, stop = self.area_range[procedure.start_area]
         state[start:stop] = self.genuine[(procedure.start_area, Kind.CURRENT)]
+        for name in self.ground.shipped:
+            start, stop = self.area_range[name]
+            state[start:stop] = self.genuine[(name, Kind.CURRENT)]
         for i in range(*self.ground.keep):
             state[i] = self.intern(SectorContent(self._content(Kind.KEEP, 0, i), False))
         if "recovery" in self.area_range:

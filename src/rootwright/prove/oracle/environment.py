@@ -81,6 +81,11 @@ def initial_state(subject: Subject) -> State:
         for index in ground.find_area(area):
             sector = ground.sectors[index]
             cells[index] = tuple(content_cell(kind, link, sector.position + c) for c in range(sector.cells))
+    for area in ground.shipped:
+        for index in ground.area(area):
+            sector = ground.sectors[index]
+            link = dict(ground.links)[area]
+            cells[index] = tuple(content_cell(Kind.CURRENT, link, sector.position + c) for c in range(sector.cells))
     for index in range(*ground.keep):
         cells[index] = tuple(content_cell(Kind.KEEP, 0, c) for c in range(ground.sectors[index].cells))
     first: dict[str, Record] = dict(subject.procedure.initial)
@@ -112,11 +117,24 @@ def judge_run(subject: Subject, state: State, run: Run) -> tuple[Kind | None, li
     if kind not in (Kind.CURRENT, Kind.NEXT):
         return None, [Fault(Claim.APPROVED_ONLY, f"'{run.area}' runs and is no signed image")]
     faults = []
+    if Claim.DATA in subject.procedure.claims and not has_data(subject, state, run.data, kind):
+        faults.append(Fault(Claim.DATA, "the running version has no data in its form"))
     if kind is Kind.NEXT and state.trial_failed:
         faults.append(Fault(Claim.RETURNS, "the version whose trial failed runs again"))
     elif kind is Kind.NEXT and not run.on_trial and state.known is not Known.GOOD:
         faults.append(Fault(Claim.RETURNS, "a version is kept that never reported itself good"))
     return kind, faults
+
+
+def has_data(subject: Subject, state: State, area: str, kind: Kind) -> bool:
+    """Say whether an area wholly and soundly holds data in the form of one version."""
+    sectors = subject.ground.find_area(area)
+    if not sectors or state.flash.weak.intersection(sectors):
+        return False
+    held = [cell for sector in sectors for cell in state.flash.cells[sector]]
+    if any(isinstance(cell, tuple) for cell in held):
+        return False
+    return whole_kind(subject.ground, area, [Cell(cell) for cell in held if not isinstance(cell, tuple)]) is kind
 
 
 def judge_halt(subject: Subject, outcome: Idle | Stuck) -> Fault | None:
@@ -159,7 +177,7 @@ def offers(subject: Subject) -> tuple[Offer, ...]:
     """Return what can be offered on this ground."""
     areas = {area for area, start, stop in subject.ground.areas if stop > start}
     found = [Offer(Version(1)), Offer(Version(-1)), Offer(Version(1), Attribute.ALTERED)]
-    if any(link != 0 for area, link in subject.ground.links if area in areas):
+    if any(link == 1 for area, link in subject.ground.links if area in areas):
         found.append(Offer(Version(1), Attribute.WRONG_LINK))
     return tuple(found)
 
@@ -186,7 +204,8 @@ def exploits(subject: Subject, rest: Rest) -> Iterator[Exploit]:
     """Yield everything that an exploited application can write in one move."""
     ground = subject.ground
     contents: tuple[Literal["foreign", "newer", "older"], ...] = ("foreign", "newer", "older")
-    areas = [area for area, start, stop in ground.areas if stop > start and area != "keep"]
+    untouched = ("keep", "data", "spare")
+    areas = [area for area, start, stop in ground.areas if stop > start and area not in untouched]
     opened = tuple(area for area in areas if area in rest.opens)
     records = [
         (spec.name, record)
