@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 
+from rootwright.bring.own_format import LoadedFormat, load_format
 from rootwright.cose.keys import Verifier
 from rootwright.describe.product import Attacker, ImageRole, ImageSpec, Procedure, Product
 from rootwright.device.consumer import Anchor, Installed, consume, make_device, start
@@ -25,6 +26,7 @@ from rootwright.plan.table import find_limits, find_link_mismatches, make_row
 from rootwright.prove.level import Level
 from rootwright.prove.proof import Proof, prove
 from rootwright.release.build import Release
+from rootwright.release.packing import describe_image
 from rootwright.release.shape import erased_byte, find_shape
 
 MODELLED = frozenset({Attacker.EXPLOITED_APPLICATION, Attacker.EXTERNAL_BUS})
@@ -111,13 +113,26 @@ class ReleaseInputs:
         map: The map of the product's own procedure.
         images: For each updatable image its file; for a release like either-slot two, by slot.
         like: For a procedure of the user's own, which of ours its release is like; else None.
-        older: Content of each image's installed version, where the product names its file.
+        older: Content of each image's installed version, where the product names its file; bare code.
+        form: The image format of the product's own; None where images travel as they are linked.
     """
 
     map: Map
     images: Mapping[str, tuple[Image, ...]]
     like: str | None
     older: Mapping[str, bytes] = field(repr=False)
+    form: LoadedFormat | None = None
+
+    def pack_older(self, product: Product, form: LoadedFormat | None) -> dict[str, bytes]:
+        """Return the installed version's content as a device holds it: packed, where there is a format for that."""
+        if form is None:
+            return dict(self.older)
+        packed = {}
+        for name, code in self.older.items():
+            spec = product.image(name)
+            spec = replace(spec, version=spec.precursor_version or spec.version)
+            packed[name] = form.pack(code, describe_image(spec, self.map.region(f"run:{name}").address, form.key))
+        return packed
 
 
 def read_release_inputs(product: Product, folder: Path) -> ReleaseInputs:
@@ -130,6 +145,7 @@ def read_release_inputs(product: Product, folder: Path) -> ReleaseInputs:
     Raises:
         ReleaseRefused: The procedure has no map, or an updatable image lacks a file.
         PlanError, ProcedureError: The procedure is not known, or its class is not whole.
+        PackingError: The packer or reader of the product's own is not there.
         ImageError: A firmware file cannot be read.
     """
     memory_map = _own_map(product, folder)
@@ -151,7 +167,7 @@ def read_release_inputs(product: Product, folder: Path) -> ReleaseInputs:
         if spec.precursor is not None:
             fill = erased_byte(product.chip.memory(memory_map.region(f"run:{spec.name}").memory))
             older[spec.name] = _load(spec, spec.precursor, folder).flatten(fill)
-    return ReleaseInputs(memory_map, images, like, older)
+    return ReleaseInputs(memory_map, images, like, older, load_format(product.format, folder))
 
 
 def _own_map(product: Product, folder: Path) -> Map:
@@ -185,6 +201,7 @@ def require_installable(product: Product, inputs: ReleaseInputs, release: Releas
         images={spec.name: b"" for spec in product.updatable_images},  # what it replaces decides nothing
         machine=next((files[0].machine for files in inputs.images.values() if files[0].machine), None),
         like=inputs.like,
+        form=inputs.form,
     )
     report = consume(release.envelope, device, {p.uri: p.content for p in release.payloads}.get)
     if not report.is_refused:
@@ -264,6 +281,9 @@ class _Contents:
         self.product = product
         self.folder = folder
         self.map = map_
+        # Packed with a key that everyone may know: a story of a failure is no occasion to use a real one.
+        form = load_format(product.format, folder)
+        self.form = form if form is None or not form.own.trial_keys else form.for_trials()
         self.read: dict[tuple[str, Kind], bytes | None] = {}
 
     def find_bytes(self, block: str, kind: Kind, offset: int, size: int) -> bytes | None:
@@ -295,7 +315,14 @@ class _Contents:
             return None
         image = read_image((self.folder / file).read_bytes(), name=str(file), base=base)
         fill = erased_byte(self.product.chip.memory(region.memory))
-        return bytes([fill]) * region.header + image.flatten(fill)
+        content = image.flatten(fill)
+        if region.image is not None and self.form is not None:
+            spec = self.product.image(region.image)
+            if spec.updatable:
+                version = spec.precursor_version if kind is Kind.CURRENT else spec.version
+                about = describe_image(replace(spec, version=version), region.address, self.form.key)
+                return self.form.pack(content, about)
+        return bytes([fill]) * region.header + content
 
 
 def _read_images(product: Product, folder: Path) -> tuple[dict[str, int], list[tuple[str, str, int, int]]]:

@@ -16,7 +16,7 @@ from rootwright.describe.product import Product
 from rootwright.device.ground import Ground, ground_from_map
 from rootwright.device.procedures.naming import is_own_procedure
 from rootwright.dossier.evidence import Evidence, NotDone, SignedRelease, TestedFile
-from rootwright.errors import ImageError, ReleaseRefused, RootwrightError
+from rootwright.errors import ImageError, PackingError, ReleaseRefused, RootwrightError
 from rootwright.keys.file import load_signer, make_demo_key
 from rootwright.layout.demand import BlockRole
 from rootwright.layout.map import Map
@@ -108,7 +108,7 @@ def _release(product: Product, folder: Path, inputs: ReleaseInputs) -> SignedRel
         if key.demo:
             make_demo_key(path, key.algorithm)
         signer = load_signer(path, key.algorithm, allow_demo=key.demo)
-        release = build_release(product, inputs.map, inputs.images, signer, like=inputs.like)
+        release = build_release(product, inputs.map, inputs.images, signer, like=inputs.like, form=inputs.form)
     except RootwrightError as error:
         return NotDone(error.found, str(key.file) if error.where == str(path) else error.where, error.next_step)
     anchor = signer.public(name=key.name)
@@ -126,8 +126,10 @@ def _release(product: Product, folder: Path, inputs: ReleaseInputs) -> SignedRel
 
 def _trials(product: Product, inputs: ReleaseInputs) -> TrialReport | NotDone:
     try:
-        return run_trials(product, inputs.map, inputs.images, older=inputs.older, like=inputs.like)
-    except ReleaseRefused as error:
+        form = None if inputs.form is None else inputs.form.for_trials()
+        older = inputs.pack_older(product, form)
+        return run_trials(product, inputs.map, inputs.images, older=older, like=inputs.like, form=form)
+    except (ReleaseRefused, PackingError) as error:
         return NotDone(error.found, error.where, error.next_step)
 
 
@@ -172,6 +174,10 @@ def digest_files(product: Product, product_file: Path) -> tuple[TestedFile, ...]
     if is_own_procedure(product.update.procedure):
         name = product.update.procedure.partition(":")[0] + ".py"
         found.append(_tested(name, "update procedure of the product's own", (folder / name).read_bytes()))
+    if product.format is not None:
+        functions = [name for name in (product.format.packer, product.format.reader) if isinstance(name, str)]
+        names = dict.fromkeys(f"{function.partition(':')[0]}.py" for function in functions)
+        found += [_tested(name, "image format of the product's own", (folder / name).read_bytes()) for name in names]
     named: dict[str, str] = {}
     for image in product.images:
         what = f"{image.name} {image.version}"

@@ -69,7 +69,7 @@ def _build(product_file: Path) -> tuple[Release, bool]:
     path = product_file.parent / key.file
     made = make_demo_key(path, key.algorithm) if key.demo else False
     signer = load_signer(path, key.algorithm, allow_demo=key.demo)
-    release = build_release(product, inputs.map, inputs.images, signer, like=inputs.like)
+    release = build_release(product, inputs.map, inputs.images, signer, like=inputs.like, form=inputs.form)
     anchor = signer.public(name=key.name)
     check_envelope(release.envelope, [anchor])
     require_installable(product, inputs, release, anchor)

@@ -20,7 +20,7 @@ _NAMES = frozenset(
 """Names seen in start-up code, without leading dots and underscores; common practice, no source."""
 
 
-def find_vector_table(image: Image, *, entries: int | None = None) -> VectorTable | None:
+def find_vector_table(image: Image, *, entries: int | None = None, at: int | None = None) -> VectorTable | None:
     """Return the vector table, or None where nothing in the image can be one.
 
     Looked at in turn: a symbol named like a table, a section named like one, the start of the image. A candidate counts
@@ -30,6 +30,7 @@ def find_vector_table(image: Image, *, entries: int | None = None) -> VectorTabl
         image: The image; for RISC-V the answer is None.
         entries: Number of words, where known (16 + interrupts). Else the size of the symbol or section, else the words
             that are zero or Thumb addresses inside the image, up to the last that is not zero.
+        at: Where the table is known to be; then it is looked for nowhere else.
     """
     if image.machine == "riscv":
         return None
@@ -39,7 +40,7 @@ def find_vector_table(image: Image, *, entries: int | None = None) -> VectorTabl
             where=image.name,
             next_step="count 16 system words and the part's interrupts",
         )
-    for address, size in _candidates(image):
+    for address, size in _candidates(image) if at is None else ((at, 0),):
         if not image.holds(address, 8) or address % 4:
             continue
         stack, reset = _word(image, address), _word(image, address + 4)

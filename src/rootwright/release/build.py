@@ -13,6 +13,7 @@ from rootwright.errors import ReleaseRefused
 from rootwright.image.model import Image
 from rootwright.layout.map import Map
 from rootwright.release.checks import require_bootable
+from rootwright.release.packing import ImageFormat, describe_image, pack_image
 from rootwright.release.sections import Payload, make_sections, payload_uri
 from rootwright.release.shape import STAGED, erased_byte, find_shape
 from rootwright.release.text import make_text
@@ -62,7 +63,13 @@ class Release:
 
 
 def build_release(
-    product: Product, memory_map: Map, images: ImageFiles, signer: Signer, *, like: str | None = None
+    product: Product,
+    memory_map: Map,
+    images: ImageFiles,
+    signer: Signer,
+    *,
+    like: str | None = None,
+    form: ImageFormat | None = None,
 ) -> Release:
     """Return the release that a product describes; with a deterministic signer the same bytes every time.
 
@@ -72,8 +79,10 @@ def build_release(
         images: For each updatable image its file; for either-slot two, by slot.
         signer: The author's key.
         like: For a procedure of the user's own, which of ours its release is like; see `find_shape`.
+        form: The image format of the product's boot stage; payloads are packed in it, and digests cover it.
 
     Raises:
+        PackingError: The packer fails.
         ReleaseRefused: No updatable image, a file missing, or an image that would not start where it is put.
     """
     if not product.updatable_images:
@@ -81,7 +90,7 @@ def build_release(
             "the product has no updatable image", where=product.model, next_step="describe an application"
         )
     shape = find_shape(product, memory_map, like)
-    payloads = _payloads(product, memory_map, images, shape)
+    payloads = _payloads(product, memory_map, images, shape, form)
     sections = make_sections(product, shape, payloads)
     manifest = Manifest(
         sequence_number=product.update.sequence,
@@ -111,7 +120,9 @@ def build_release(
     )
 
 
-def _payloads(product: Product, memory_map: Map, images: ImageFiles, shape: Procedure) -> tuple[Payload, ...]:
+def _payloads(
+    product: Product, memory_map: Map, images: ImageFiles, shape: Procedure, form: ImageFormat | None
+) -> tuple[Payload, ...]:
     two_links = shape is Procedure.EITHER_SLOT
     result = []
     for spec in product.updatable_images:
@@ -133,5 +144,7 @@ def _payloads(product: Product, memory_map: Map, images: ImageFiles, shape: Proc
             file_name = f"{label}-{product.update.sequence}.bin"
             uri = payload_uri(product, label, file_name)
             content = image.flatten(erased_byte(product.chip.memory(runs_in.memory)))
+            if form is not None:
+                content = pack_image(form, content, describe_image(spec, runs_in.address, form.key))
             result.append(Payload(spec.name, spec.version, slot if two_links else None, file_name, uri, content))
     return tuple(result)

@@ -46,15 +46,17 @@ def require_bootable(spec: ImageSpec, image: Image, runs_in: Region, passes_thro
         )
     # A radio stack or companion may be called through a table of its own; an application is started by the boot stage.
     if spec.role is ImageRole.APPLICATION and image.machine != "riscv":
-        table = find_vector_table(image)
-        if table is None or table.address != linked:
+        first = linked + spec.vectors
+        table = find_vector_table(image, at=first if spec.vectors else None)
+        if table is None or table.address != first:
             found = (
                 "has no vector table whose reset vector lies inside it"
                 if table is None
-                else (f"has its vector table at 0x{table.address:08x}, not at its start 0x{linked:08x}")
+                else f"has its vector table at 0x{table.address:08x}, not at 0x{first:08x}"
             )
             raise ReleaseRefused(
                 f"image {spec.name!r} {found}",
                 where=image.name,
-                next_step="put the vector table first and let its reset vector point into the image",
+                next_step="put the vector table there and let its reset vector point into the image; `vectors` says "
+                "where a table stands that is not first",
             )

@@ -86,6 +86,7 @@ class Consumer:
             # Only what is authentic is looked into.
             for place in device.settings.places:
                 store.require_linked_here(place)
+                store.require_readable(place)
         except Refused as refused:
             changed = replace(device, flash=store.device.flash)
             return self._report("offer", Verdict.REFUSED, store, authenticated, refused, device=changed)

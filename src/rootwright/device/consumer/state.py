@@ -11,6 +11,7 @@ from rootwright.describe.chip import Architecture, BlankRead, Memory
 from rootwright.describe.product import ImageRole, Procedure, Product
 from rootwright.errors import PlanError
 from rootwright.layout.map import Map, Region
+from rootwright.release.packing import About, ImageFormat, describe_image, without_headers
 from rootwright.release.shape import (
     EXCHANGES,
     STAGED,
@@ -52,6 +53,8 @@ class Place:
         linked: For each slot the address of the region that its images are linked for (a flipped bank is mapped low).
         has_vectors: Whether the image begins with an Arm vector table that the device checks.
         trailer: Bytes that the boot stage keeps behind the image.
+        vectors: Where the vector table stands, in bytes behind the code's first byte.
+        about: For an image format of the product's own, what its reader is told; None where images travel as linked.
     """
 
     image: str
@@ -60,6 +63,8 @@ class Place:
     linked: tuple[int, ...]
     has_vectors: bool
     trailer: int = 0
+    vectors: int = 0
+    about: About | None = None
 
     @property
     def component(self) -> ComponentIdentifier:
@@ -84,8 +89,13 @@ class Place:
         return self.staging or self.slots[self.receiving_slot(running)]
 
     def linked_for(self, slot: int) -> int:
-        """Return the address of the first byte of an image that runs in a slot."""
-        return self.linked[slot] + self.slots[slot].header
+        """Return the address of the first byte of code that runs in a slot."""
+        return self.linked[slot] + self.slots[slot].header + self.wrapped
+
+    @property
+    def wrapped(self) -> int:
+        """Bytes in front of the code that travel with it."""
+        return 0 if self.about is None else self.about.header_bytes
 
     def capacity(self, region: Region) -> int:
         """Return how many bytes of image fit between header and trailer, which are the boot stage's own."""
@@ -103,6 +113,7 @@ class Settings:
         tries_first: Whether new images first run on trial, with a way back to the old ones.
         envelope_bytes: The largest envelope taken: all images and 64 KiB.
         limits: How much one manifest may ask for.
+        form: The image format that the boot stage reads; None where images lie as they are linked.
     """
 
     vendor: bytes
@@ -115,6 +126,7 @@ class Settings:
     tries_first: bool
     envelope_bytes: int
     limits: Limits
+    form: ImageFormat | None = field(default=None, repr=False, compare=False)
 
     @property
     def waits_for_loader(self) -> bool:
@@ -204,6 +216,7 @@ def make_device(
     floor: int | None = None,
     machine: str | None = None,
     like: str | None = None,
+    form: ImageFormat | None = None,
 ) -> DeviceState:
     """Return a device of a product, as it leaves the factory with some version's images installed.
 
@@ -218,12 +231,14 @@ def make_device(
         floor: Lowest sequence number accepted; by default the installed one.
         machine: "arm" or "riscv" where the firmware files say so; by default as the part's architecture.
         like: For a procedure of the user's own, which of ours it is like; see `find_shape`.
+        form: The image format of its boot stage; then `images` are packed, and lie in the map `without_headers`.
 
     Raises:
         ReleaseRefused: The map lacks a region of an updatable image.
         PlanError: An image does not fit its slot.
     """
     shape = find_shape(product, memory_map, like)
+    memory_map = without_headers(memory_map, form)
     arm = machine == "arm" if machine else product.chip.architecture is not Architecture.RV32
     regions = {region.block: region for region in memory_map.regions}
     places = []
@@ -238,7 +253,9 @@ def make_device(
                 staging=regions[f"stage:{spec.name}"] if shape in STAGED else None,
                 linked=tuple((slots[0] if flipped else slot).address for slot in slots),
                 has_vectors=arm and spec.role is ImageRole.APPLICATION,
-                trailer=spec.trailer_bytes,
+                trailer=spec.trailer_bytes if form is None else 0,
+                vectors=spec.vectors,
+                about=None if form is None else describe_image(spec, slots[0].address, form.key),
             )
         )
     used = {region.memory for region in memory_map.regions}
@@ -256,6 +273,7 @@ def make_device(
         tries_first=product.update.trial and shape in (*EXCHANGES, *TWO_SLOTS),
         envelope_bytes=capacity + (64 << 10),
         limits=Limits(commands=max(512, 64 * len(places)), components=max(16, 2 * len(places))),
+        form=form,
     )
     flash = {memory.name: bytes([erased_byte(memory)]) * memory.size for memory in memories}
     device = DeviceState(settings, flash, installed.sequence if floor is None else floor, installed)

@@ -8,6 +8,7 @@ from enum import Enum, auto
 
 from rootwright.device.consumer.state import DeviceState, Place, is_fill_readable
 from rootwright.layout.map import Region
+from rootwright.release.packing import UnreadableImage
 from rootwright.release.sections import MAPPED_HIGH, MAPPED_LOW
 from rootwright.release.shape import erased_byte
 from rootwright.suit.digest import compute
@@ -254,10 +255,26 @@ class FlashStore:
         region, size = place.receives_in(self.device.running), self.received[place.receiving]
         start = place.linked_for(place.receiving_slot(self.device.running))
         content = self.device.read(region)
-        reset = int.from_bytes(content[region.header + 4 : region.header + 8], "little")
-        if size < 8 or not reset & 1 or not start <= reset & ~1 < start + size:
+        at = region.header + place.wrapped + place.vectors
+        size -= place.wrapped
+        reset = int.from_bytes(content[at + 4 : at + 8], "little")
+        if size < place.vectors + 8 or not reset & 1 or not start <= reset & ~1 < start + size:
             text = f"the reset vector 0x{reset:08x} is no code of an image of {size} bytes at 0x{start:08x}"
             raise Refused(Reason.OPERATION_FAILED, "image-format", text)
+
+    def require_readable(self, place: Place) -> None:
+        """Refuse an image that the boot stage's own format does not know; the reader speaks for the boot stage."""
+        form = self.device.settings.form
+        if form is None or place.about is None or place.receiving not in self.received:
+            return
+        slot = place.receiving_slot(self.device.running)
+        region, size = place.receives_in(self.device.running), self.received[place.receiving]
+        packed = self.device.read(region)[region.header : region.header + size]
+        try:
+            form.read(packed, replace(place.about, address=place.linked[slot]))
+        except UnreadableImage as error:
+            text = f"the boot stage reads no image of {size} bytes for {region.block}: {error}"
+            raise Refused(Reason.OPERATION_FAILED, "image-format", text) from None
 
     def move(
         self, component: ComponentIdentifier, source: ComponentIdentifier, parameters: Parameters, *, both: bool

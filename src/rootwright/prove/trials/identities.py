@@ -181,8 +181,9 @@ def _elsewhere(subject: Subject) -> Sequence[Attempt]:
 
     def relink(payload: Payload) -> bytes:
         # The same code linked for a place behind the largest memory: its reset vector points there.
-        moved = int.from_bytes(payload.content[4:8], "little") + (1 << 28)
-        return payload.content[:4] + (moved & 0xFFFFFFFF).to_bytes(4, "little") + payload.content[8:]
+        code, at = subject.code_of(payload), place.vectors + 4
+        moved = int.from_bytes(code[at : at + 4], "little") + (1 << 28)
+        return subject.with_code(payload, code[:at] + (moved & 0xFFFFFFFF).to_bytes(4, "little") + code[at + 4 :])
 
     envelope, fetch = with_contents(subject, relink)
     return [Attempt(envelope, fetch, subject.device, label="another address")]

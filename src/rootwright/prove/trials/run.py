@@ -12,6 +12,7 @@ from rootwright.prove.trials import (
     between,
     controls,
     encodings,
+    formats,
     identities,
     manifests,
     moves,
@@ -35,6 +36,7 @@ from rootwright.prove.trials.model import (
 from rootwright.prove.trials.subject import Subject, make_subject
 from rootwright.prove.trials.threats import THREATS
 from rootwright.release.build import ImageFiles, Release
+from rootwright.release.packing import ImageFormat
 
 TRIALS: tuple[Trial, ...] = (
     *controls.TRIALS,
@@ -59,6 +61,7 @@ def run_trials(
     anchors: Sequence[Verifier] = (),
     consumer: Consumer | None = None,
     like: str | None = None,
+    form: ImageFormat | None = None,
 ) -> TrialReport:
     """Return what the reference device does with a product's release, genuine and altered; the same every time.
 
@@ -71,13 +74,15 @@ def run_trials(
         anchors: The keys that the product's devices trust, for `released`.
         consumer: The device's code; by default the reference.
         like: For a procedure of the user's own, which of ours its release is like; see `find_shape`.
+        form: The image format of the product's own, under trial keys, with trials of its own.
 
     Raises:
         ReleaseRefused: No release can be built from this.
     """
-    subject = make_subject(product, memory_map, images, older=older, like=like)
+    subject = make_subject(product, memory_map, images, older=older, like=like, form=form)
     device = consumer or Consumer()
-    results = [run_trial(subject, trial, device) for trial in TRIALS]
+    trials = TRIALS if form is None else (*TRIALS, *formats.TRIALS)
+    results = [run_trial(subject, trial, device) for trial in trials]
     if released is not None:
         results.insert(1, _run_released(subject, released, anchors, device))
     results += [_look(subject, look, device) for look in LOOKS]
@@ -131,6 +136,7 @@ def _run_released(subject: Subject, released: Release, anchors: Sequence[Verifie
         installed=subject.device.installed,
         images=subject.older,
         like=subject.like,
+        form=subject.form,
     )
     trial = Trial(
         "released",

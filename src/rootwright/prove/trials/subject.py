@@ -14,6 +14,7 @@ from rootwright.describe.product import PayloadPlace, Product
 from rootwright.device.consumer import Anchor, DeviceState, Fetch, Installed, Place, make_device
 from rootwright.layout.map import Map
 from rootwright.release.build import ImageFiles, Release, build_release
+from rootwright.release.packing import About, ImageFormat, describe_image, without_headers
 from rootwright.release.sections import Payload
 from rootwright.suit.build import sign_envelope
 from rootwright.suit.decode import decode_envelope, decode_manifest
@@ -56,6 +57,7 @@ class Subject:
         stranger: A key that no device trusts.
         release: The product's release, signed by `signer`.
         device: A device with the version before, that trusts `signer`.
+        form: The image format of the product's own, under trial keys.
     """
 
     product: Product
@@ -68,6 +70,7 @@ class Subject:
     device: DeviceState = field(repr=False)
     older: Mapping[str, bytes] = field(repr=False)
     like: str | None = None
+    form: ImageFormat | None = field(default=None, repr=False)
 
     @property
     def manifest(self) -> Manifest:
@@ -144,6 +147,20 @@ class Subject:
             severed=severed,
         )
 
+    def about(self, payload: Payload) -> About:
+        """Return what packer and reader are told of a payload."""
+        place = next(place for place in self.places if place.image == payload.image)
+        key = "" if self.form is None else self.form.key
+        return describe_image(self.product.image(payload.image), place.linked[payload.slot or 0], key)
+
+    def code_of(self, payload: Payload) -> bytes:
+        """Return a payload's code, without what a format of the product's own puts around it."""
+        return payload.content if self.form is None else self.form.read(payload.content, self.about(payload)).code
+
+    def with_code(self, payload: Payload, code: bytes) -> bytes:
+        """Return a payload that holds other code, packed anew where there is a format of the product's own."""
+        return code if self.form is None else self.form.pack(code, self.about(payload))
+
     def deliver(self, contents: Mapping[str, bytes | None], envelope: bytes | None = None) -> tuple[bytes, Fetch]:
         """Return envelope and fetch under which other payloads arrive with an unchanged manifest."""
         whole = self.release.envelope if envelope is None else envelope
@@ -160,6 +177,7 @@ def make_subject(
     *,
     older: Mapping[str, bytes] | None = None,
     like: str | None = None,
+    form: ImageFormat | None = None,
 ) -> Subject:
     """Return a product ready for trials; the same every time.
 
@@ -169,6 +187,7 @@ def make_subject(
         images: For each updatable image its file; for either-slot two, by slot.
         older: Content of each image's earlier version; by default the new one with its last bytes altered.
         like: For a procedure of the user's own, which of ours its release is like; see `find_shape`.
+        form: The image format of the product's own, under trial keys; `older` is packed in it.
 
     Raises:
         ReleaseRefused: No release can be built from this.
@@ -177,11 +196,11 @@ def make_subject(
     # The trials need numbers below: the one that is installed, and one under it.
     product = replace(product, update=replace(product.update, sequence=max(3, product.update.sequence)))
     signer = trial_key(algorithm, 101)
-    release = build_release(product, memory_map, images, signer, like=like)
+    release = build_release(product, memory_map, images, signer, like=like, form=form)
     before = {p.image: altered(p.content, -1) for p in release.payloads if p.slot in (None, 0)}
     before.update(older or {})
     earlier = replace(product, update=replace(product.update, sequence=release.sequence - 1))
-    installed = build_release(earlier, memory_map, images, signer, like=like)
+    installed = build_release(earlier, memory_map, images, signer, like=like, form=form)
     device = make_device(
         product,
         memory_map,
@@ -190,9 +209,11 @@ def make_subject(
         images=before,
         machine=next((files[0].machine for files in images.values() if files[0].machine), None),
         like=like,
+        form=form,
     )
     stranger = trial_key(algorithm, 102)
-    return Subject(product, memory_map, images, algorithm, signer, stranger, release, device, before, like)
+    memory_map = without_headers(memory_map, form)
+    return Subject(product, memory_map, images, algorithm, signer, stranger, release, device, before, like, form)
 
 
 def named(key: TrialKey, name: str) -> Verifier:
@@ -202,7 +223,9 @@ def named(key: TrialKey, name: str) -> Verifier:
 
 def rebuild(subject: Subject, product: Product) -> Release:
     """Return the release of another product description with the same images, signed by the author's trial key."""
-    return build_release(product, subject.memory_map, subject.images, subject.signer, like=subject.like)
+    return build_release(
+        product, subject.memory_map, subject.images, subject.signer, like=subject.like, form=subject.form
+    )
 
 
 def altered(content: bytes, at: int, mask: int = 0xFF) -> bytes:
