@@ -47,6 +47,7 @@ class Moment(StrEnum):
     FACTORY = "once, in the factory"
     START = "at every start, before other code runs"
     TRIAL = "at the start of an image on trial"
+    SECOND = "at every start from the second slot"
     RECOVERY = "before the recovery image runs"
 
 
@@ -101,7 +102,7 @@ class Cover:
         address, size: What it covers in bytes, whole granules.
         over: Bytes covered that belong to none of `blocks` and to no other block.
         lock: How long it holds.
-        moment: When it is set; where staging is closed on trial alone, that cover has `Moment.TRIAL`.
+        moment: When it is set. A block that the application must write is closed at some moments only.
     """
 
     protection: str
@@ -254,7 +255,7 @@ class Attempt:
 
     Attributes:
         id: Stable name for the file of outcomes.
-        kind: "attach", "write", "read", "run" or "works".
+        kind: "attach", "write", "read", "update" or "works".
         address, size: Of an access; None elsewhere.
         expected: "refused" or "works".
         aims: Ids of the aims that fall where it turns out otherwise.
