@@ -20,6 +20,8 @@ from rootwright.image.model import Image
 from rootwright.image.reading import read_image
 from rootwright.layout.demand import BlockRole, Demand
 from rootwright.layout.map import Map, Misfit
+from rootwright.plan.lockdown.build import make_lockdown
+from rootwright.plan.lockdown.result import LockdownPlan
 from rootwright.plan.result import Finding, PlanResult, ProcedurePlan
 from rootwright.plan.search import find_map
 from rootwright.plan.table import find_limits, find_link_mismatches, make_row
@@ -103,6 +105,27 @@ def _own_demand(product: Product, folder: Path, sizes: dict[str, int]) -> Demand
             f"demand() returned a {type(demand).__name__}", where=name, next_step="return a Demand of rootwright.layout"
         )
     return replace(demand, traits=replace(demand.traits, name=product.update.procedure))
+
+
+def lock_down(product: Product, plan: PlanResult) -> LockdownPlan:
+    """Return the lock-down of a product on the map of its plan's chosen procedure.
+
+    Args:
+        product: The product.
+        plan: The result of `plan_product`.
+
+    Raises:
+        PlanError: The chosen procedure has no map, or `lock.order` names steps that do not exist.
+    """
+    chosen = plan.plan
+    if chosen.map is None:
+        reason = chosen.outcome.reason if isinstance(chosen.outcome, Misfit) else ""
+        raise PlanError(
+            f"no memory map for {plan.chosen}, so there is nothing to lock: {reason}",
+            where="update.procedure",
+            next_step="make room; `rootwright plan` compares procedures",
+        )
+    return make_lockdown(product, chosen.map, chosen.demand)
 
 
 @dataclass(frozen=True, slots=True)
