@@ -1,5 +1,6 @@
 /* PC-2 boot stage: reads a fixed header of 256 bytes in front of the application, and starts what its checksum covers.
-   It stands for a boot stage that somebody has; how its header is made is in demo/own-format. */
+   It stands for a boot stage that somebody has. To stay small it checks the checksum and not the signature; the reader in
+   demo/own-format, where the header is made, checks both. */
 #include <stdint.h>
 
 extern const uint8_t application_slot_start[];

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rootwright.describe.chip import Chip, Memory, MemoryKind
+from rootwright.describe.own_format import OwnFormat
 from rootwright.describe.product import Product
 from rootwright.describe.units import address_words, size_words
 
@@ -15,6 +16,8 @@ def summary(product: Product) -> tuple[tuple[str, str], ...]:
     words.append("new images on trial" if update.trial else "no trial")
     words.append(f"watchdog {_seconds(update.watchdog_s)}" if update.watchdog_s else "no watchdog")
     lines.append(("update", ", ".join(words)))
+    if product.format is not None:
+        lines.append(("image format", _format_words(product.format)))
     for image in product.images:
         told = [f"{image.name} {image.version}, {image.role.value}"]
         told.append(str(image.file) if image.file else f"no file yet, {size_words(image.size or 0)} planned")
@@ -40,6 +43,12 @@ def summary(product: Product) -> tuple[tuple[str, str], ...]:
     lines.append(("write-protected", ", ".join(product.protect) or "nothing"))
     lines.append(("in scope", ", ".join(attacker.value for attacker in product.attackers) or "no attacker"))
     return tuple(lines)
+
+
+def _format_words(own: OwnFormat) -> str:
+    packer, reader = (name if isinstance(name, str) else f"the command {name[0]}" for name in (own.packer, own.reader))
+    key = f", key {own.key}" if own.key else ", no key"
+    return f"packed by {packer}, read by {reader}{key}"
 
 
 def chip_summary(chip: Chip) -> tuple[tuple[str, str], ...]:
