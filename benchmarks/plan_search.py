@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests" / "plan"
 
 from random_cases import TRAITS, chip_of, flash
 
-from rootwright.describe.chip import Chip
+from rootwright.describe.chip import Chip, MemoryKind
 from rootwright.describe.loading import load_product
 from rootwright.describe.product import KeepArea, Pin, Product
 from rootwright.device.procedures import demands
@@ -149,6 +149,9 @@ def product_on(chip: Chip, rng: random.Random, fill: float) -> tuple[Product, di
     memory = chip.memories[0]
     bounds = [s.address for s in memory.sectors()]
     pins = tuple(Pin(f"keep:area{i}", rng.choice(bounds[len(bounds) // 4 :]), None) for i in range(rng.randint(0, 2)))
+    if memory.banks == 2:  # with a settings area that says which bank is mapped low, it can flip
+        words = flash("settings", 0x1FFF_0000, [(1, 64)], kind=MemoryKind.SETTINGS)
+        chip = replace(chip, memories=(*chip.memories, words))
     product = replace(demo, chip=replace(chip, crypto=demo.chip.crypto), pins=pins, keep=keep, protect=("boot", "keys"))
     return product, {name: int(unit * share) for name, share in shares.items()}
 

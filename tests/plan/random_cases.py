@@ -67,7 +67,7 @@ def random_case(seed: int) -> tuple[Demand, Chip]:
     covers = tuple(m.name for m in memories) if rng.random() < 0.4 else ("flash",)
     chip = chip_of(tuple(memories), granule, covers)
     total = sum(m.size for m in memories)
-    count = rng.randint(2, 6)
+    count = rng.randint(2, 7)
     fill = rng.choice((0.3, 0.4, 0.5, 0.6, 0.8, 1.0))
     shares = [rng.random() ** 2 + 0.05 for _ in range(count)]
     blocks = []
@@ -91,6 +91,9 @@ def random_case(seed: int) -> tuple[Demand, Chip]:
         if rng.random() < 0.12:
             block = _pinned(rng, block, chip)
         blocks.append(block)
+    if rng.random() < 0.4:  # one image in two or three blocks: they shrink together
+        for i in rng.sample(range(count), min(count, rng.randint(2, 3))):
+            blocks[i] = replace(blocks[i], image="application")
     ties = _random_ties(rng, blocks, chip)
     return Demand(TRAITS, tuple(blocks), tuple(ties)), chip
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from math import gcd
 
 from rootwright.errors import PlanError
-from rootwright.plan.windows import EvenWindows, ListedWindows, Segment, Window, Windows
+from rootwright.plan.windows import EvenWindows, PairWindows, Segment, Window, Windows
 
 _SUM_UNIT = 256  # sums of blocks are counted in units of at least so many bytes
 STATE_LIMIT = 2_000_000  # a refusal beats a search without end; 15 blocks stay far below
@@ -32,7 +32,8 @@ class Item:
         protected: Whether write protection covers it.
         weight: Least bytes it takes.
         homes: Numbers of the memories it may be in.
-        partner: The second block of an opposite pair, with its windows and its distance; `lane` is the partner's.
+        partner: The second block of an opposite pair; `partner_windows` are its lane and the windows of both, one for
+            each of `windows`.
     """
 
     index: int
@@ -42,7 +43,7 @@ class Item:
     homes: frozenset[int]
     partner: int | None = None
     partner_protected: bool = False
-    partner_windows: tuple[tuple[int, int, EvenWindows | ListedWindows], ...] = ()
+    partner_windows: tuple[tuple[int, PairWindows], ...] = ()
 
     @property
     def key(self) -> object:
@@ -58,7 +59,7 @@ class Item:
         """What tells two pairs apart; empty for a single block."""
         if self.partner is None:
             return ()
-        others = tuple((lane, distance, windows.key) for lane, distance, windows in self.partner_windows)
+        others = tuple((lane, both.key) for lane, both in self.partner_windows)
         return (self.partner, self.partner_protected, others)
 
 
@@ -264,18 +265,28 @@ def pack_lanes(
     infinity = 1 << 60
 
     def known_better(key: tuple[int, tuple[int, ...]], fronts: tuple[int, ...]) -> bool:
-        found = seen.setdefault(key, [])
-        if any(all(a <= b for a, b in zip(old, fronts, strict=True)) for old in found):
-            return True
-        found[:] = [old for old in found if not all(b <= a for a, b in zip(old, fronts, strict=True))]
+        found = seen.get(key)
+        if found is None:
+            seen[key] = [fronts]
+            return False
+        for old in found:
+            if _is_no_higher(old, fronts):
+                return True
+        found[:] = [old for old in found if not _is_no_higher(fronts, old)]
         found.append(fronts)
         return False
 
+    needs: dict[int, list[int]] = {}
+
     def fits_by_bytes(rest: int, fronts: tuple[int, ...]) -> bool:
-        for by_lane in capacities:
-            homes = by_lane[0].homes
-            need = sum(it.weight for n, it in enumerate(items) if rest >> n & 1 and it.homes <= homes)
-            if need > sum(c.after(front) for c, front in zip(by_lane, fronts, strict=True)):
+        if rest not in needs:
+            waiting = [item for number, item in enumerate(items) if rest >> number & 1]
+            needs[rest] = [sum(it.weight for it in waiting if it.homes <= by_lane[0].homes) for by_lane in capacities]
+        for need, by_lane in zip(needs[rest], capacities, strict=True):
+            room = 0
+            for lane, front in zip(by_lane, fronts, strict=True):
+                room += lane.after(front)
+            if need > room:
                 return False
         return True
 
@@ -295,14 +306,13 @@ def pack_lanes(
                 if window is not None:
                     ways.append([(item.index, lane, *window)])
             return ways
-        for (lane, mine), (other_lane, distance, others) in zip(item.windows, item.partner_windows, strict=True):
+        for (lane, _), (other_lane, both) in zip(item.windows, item.partner_windows, strict=True):
             position = max(
                 front_for(lane, item.protected, fronts, kinds),
-                front_for(other_lane, item.partner_protected, fronts, kinds) - distance,
+                front_for(other_lane, item.partner_protected, fronts, kinds) - both.distance,
             )
             ways.extend(
-                [(item.index, lane, a, b), (item.partner, other_lane, c, d)]
-                for (a, b), (c, d) in _pair_windows(mine, others, distance, position)
+                [(item.index, lane, a, b), (item.partner, other_lane, c, d)] for (a, b), (c, d) in both.first(position)
             )
         return ways
 
@@ -325,7 +335,7 @@ def pack_lanes(
                     limits[lane] = min(limits[lane], end if round_up is None else round_up(end))
         for number, ways in options:
             for way in ways:
-                if any(start >= limits[lane] for _, lane, start, _ in way):
+                if way[0][2] >= limits[way[0][1]] or way[-1][2] >= limits[way[-1][1]]:
                     continue
                 new_fronts, new_kinds = list(fronts), list(kinds)
                 guards = (items[number].protected, items[number].partner_protected)
@@ -346,23 +356,8 @@ def pack_lanes(
     return placed if go((1 << len(items)) - 1, (0,) * lanes, (0,) * lanes) else None
 
 
-def _pair_windows(
-    mine: Windows, others: EvenWindows | ListedWindows, distance: int, position: int
-) -> list[tuple[Window, Window]]:
-    """Return the windows of a pair from `position` on: the first common start, and later ones that end earlier."""
-    found: list[tuple[Window, Window]] = []
-    while True:
-        first = mine.first(position)
-        if first is None:
-            return found
-        second = others.first(first[0] + distance)
-        if second is None:
-            return found
-        if second[0] - distance != first[0]:
-            position = second[0] - distance
-            continue
-        if all(first[1] < a[1] or second[1] < b[1] for a, b in found):
-            found.append((first, second))
-        if not (isinstance(mine, ListedWindows) or isinstance(others, ListedWindows)):
-            return found
-        position = first[0] + 1
+def _is_no_higher(one: tuple[int, ...], other: tuple[int, ...]) -> bool:
+    for a, b in zip(one, other, strict=True):  # noqa: SIM110 - twice as fast, and it runs a million times
+        if a > b:
+            return False
+    return True

@@ -16,6 +16,7 @@ from rootwright.plan.windows import (
     EvenWindows,
     JoinedWindows,
     ListedWindows,
+    PairWindows,
     Segment,
     Shape,
     Space,
@@ -98,6 +99,7 @@ class Solver:
             for homes, whole in zip(self.homes, self.whole, strict=True)
         ]
         self._cache: dict[object, EvenWindows | ListedWindows | None] = {}
+        self._pair_cache: dict[object, PairWindows] = {}
         self._same: dict[object, ListedWindows] = {}
         self._packed: dict[object, Placed | None] = {}
         self._undecided: set[object] = set()
@@ -545,7 +547,7 @@ class Solver:
             if first_windows is None or second_windows is None:
                 continue
             mine.append((lane_of[name, 0], first_windows))
-            others.append((lane_of[name, 1], space.half - space.low, second_windows))
+            others.append((lane_of[name, 1], self._pair_windows(first_windows, second_windows, space.half - space.low)))
             weights.append(first_windows.smallest + second_windows.smallest)
             homes.append(space.shift)
         if not mine:
@@ -560,6 +562,14 @@ class Solver:
             partner_protected=self.blocks[j].write_protect,
             partner_windows=tuple(others),
         )
+
+    def _pair_windows(
+        self, mine: EvenWindows | ListedWindows, others: EvenWindows | ListedWindows, distance: int
+    ) -> PairWindows:
+        key = (mine.key, others.key, distance)
+        if key not in self._pair_cache:
+            self._pair_cache[key] = PairWindows(mine, others, distance)
+        return self._pair_cache[key]
 
     def _capacities(self, items: Sequence[Item], pinned: Placed) -> list[tuple[frozenset[int], list[Segment]]]:
         """Return, for each set of memories that blocks are confined to, what pinned blocks leave of it."""

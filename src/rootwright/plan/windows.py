@@ -125,6 +125,59 @@ class JoinedWindows:
         return min(found)
 
 
+class PairWindows:
+    """Windows of two blocks that start at one distance from each other."""
+
+    __slots__ = ("_found", "_least", "_starts", "distance", "key", "mine", "others")
+
+    def __init__(self, mine: EvenWindows | ListedWindows, others: EvenWindows | ListedWindows, distance: int) -> None:
+        self.mine = mine
+        self.others = others
+        self.distance = distance
+        self.key = (mine.key, others.key, distance)
+        self._found: list[tuple[Window, Window]] = []
+        self._least: list[tuple[int, int]] = []
+        self._starts: list[int] = []
+        if isinstance(mine, ListedWindows) or isinstance(others, ListedWindows):
+            position = 0
+            while (both := self._first_common(position)) is not None:
+                self._found.append(both)
+                position = both[0][0] + 1
+            self._starts = [first[0] for first, _ in self._found]
+            least = (1 << 60, 1 << 60)
+            for first, second in reversed(self._found):
+                least = (min(least[0], first[1]), min(least[1], second[1]))
+                self._least.append(least)
+            self._least.reverse()
+
+    def first(self, position: int) -> list[tuple[Window, Window]]:
+        """Return the first two windows at or after `position` (of the first block), and later ones that end earlier."""
+        if not self._found:
+            both = self._first_common(position)
+            return [] if both is None else [both]
+        found: list[tuple[Window, Window]] = []
+        for index in range(bisect_left(self._starts, position), len(self._starts)):
+            least = self._least[index]
+            if any(a[1] <= least[0] and b[1] <= least[1] for a, b in found):
+                break
+            first, second = self._found[index]
+            if all(first[1] < a[1] or second[1] < b[1] for a, b in found):
+                found.append((first, second))
+        return found
+
+    def _first_common(self, position: int) -> tuple[Window, Window] | None:
+        while True:
+            first = self.mine.first(position)
+            if first is None:
+                return None
+            second = self.others.first(first[0] + self.distance)
+            if second is None:
+                return None
+            if second[0] - self.distance == first[0]:
+                return first, second
+            position = second[0] - self.distance
+
+
 @dataclass(frozen=True, slots=True)
 class Shape:
     """What a block asks of a window, once sizes and sectors of tied blocks are decided. Sizes in bytes.
