@@ -12,16 +12,15 @@ from rootwright.cose.keys import Verifier
 from rootwright.describe.product import Attacker, ImageRole, ImageSpec, Procedure, Product
 from rootwright.device.consumer import Anchor, Installed, consume, make_device, start
 from rootwright.device.content import Kind
-from rootwright.device.ground import Ground, ground_from_map
+from rootwright.device.ground import Ground, ground_from_map, shorten_slots
 from rootwright.device.procedures import demands
+from rootwright.device.procedures.migration import migrating
 from rootwright.device.procedures.naming import PROCEDURES, is_own_procedure, load_own_procedure
 from rootwright.errors import PlanError, ProcedureError, ReleaseRefused, RootwrightError
 from rootwright.image.model import Image
 from rootwright.image.reading import read_image
 from rootwright.layout.demand import BlockRole, Demand
 from rootwright.layout.map import Map, Misfit
-from rootwright.plan.lockdown.build import make_lockdown
-from rootwright.plan.lockdown.result import LockdownPlan
 from rootwright.plan.result import Finding, PlanResult, ProcedurePlan
 from rootwright.plan.search import find_map
 from rootwright.plan.table import find_limits, find_link_mismatches, make_row
@@ -284,6 +283,54 @@ def prove_product(
     return tuple(proofs)
 
 
+def prove_migrations(
+    product: Product,
+    folder: Path,
+    plan: PlanResult,
+    *,
+    harder: bool = True,
+    progress: Callable[[str, int], None] | None = None,
+) -> tuple[Proof, ...]:
+    """Return the proof of each declared migration of a keep-area, around the product's own procedure on its map.
+
+    The slots are cut to their first sectors: what is asked is whether each version finds its data, and the procedure by
+    itself is proved at full length by `prove_product`.
+
+    Args:
+        product, folder, plan, harder, progress: As for `prove_product`.
+    """
+    map_ = plan.plan.map
+    if map_ is None:
+        return ()
+    name = plan.chosen
+    make = migrating(load_own_procedure(name, folder) if is_own_procedure(name) else PROCEDURES[name])
+    level = Level(attackers=frozenset(product.attackers) & MODELLED, protect=frozenset(product.protect))
+    content = _Contents(product, folder, map_)
+    short = shorten_slots(map_, product.chip)
+    proofs = []
+    for keep in product.keep:
+        if keep.migrate is None:
+            continue
+        title = f"{name}, {keep.name} {keep.migrate.before} to {keep.migrate.after}"
+
+        def ground_of(cells: int, migrates: str = keep.name) -> Ground:
+            return ground_from_map(product.chip, short, cells=cells, migrates=migrates)
+
+        def report(states: int, title: str = title) -> None:
+            if progress is not None:
+                progress(title, states)
+
+        try:
+            proof = prove(title, make, ground_of, level, harder=harder, progress=report, content=content.find_bytes)
+        except Exception as error:
+            blamed = _find_own_fault(error, name, folder)
+            if blamed is None:
+                raise
+            raise blamed from error
+        proofs.append(replace(proof, migrates=keep.name))
+    return tuple(proofs)
+
+
 def _find_own_fault(error: Exception, name: str, folder: Path) -> ProcedureError | None:
     """Return an error with the line in a procedure of the user's own where another error came from, None elsewhere."""
     if isinstance(error, RootwrightError) or not is_own_procedure(name):
@@ -320,8 +367,7 @@ class _Contents:
     def _load(self, block: str, kind: Kind) -> bytes | None:
         region = self.map.region(block)
         if region.role is BlockRole.KEEP:
-            keep = next(k for k in self.product.keep if f"keep:{k.name}" == block)
-            file = keep.file
+            file = next((k.file for k in self.product.keep if f"keep:{k.name}" == block), None)  # a spare has none
             base = region.address if file is not None and file.suffix == ".bin" else None  # other formats say it
         elif region.image is None:
             return None

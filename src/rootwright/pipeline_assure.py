@@ -6,21 +6,17 @@ import hashlib
 import shlex
 import tomllib
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 from rootwright import __version__
-from rootwright.describe.chip import Chip
 from rootwright.describe.loading import load_product, profile_names, profile_text
 from rootwright.describe.product import Product
-from rootwright.device.ground import Ground, ground_from_map
+from rootwright.device.ground import Ground, ground_from_map, shorten_slots
 from rootwright.device.procedures.naming import is_own_procedure
 from rootwright.dossier.evidence import Evidence, NotDone, SignedRelease, TestedFile
 from rootwright.errors import ImageError, PackingError, ReleaseRefused, RootwrightError
 from rootwright.keys.file import load_signer, make_demo_key
-from rootwright.layout.demand import BlockRole
-from rootwright.layout.map import Map
-from rootwright.pipeline import ReleaseInputs, plan_product, prove_product, read_release_inputs
+from rootwright.pipeline import ReleaseInputs, plan_product, prove_migrations, prove_product, read_release_inputs
 from rootwright.plan.result import PlanResult
 from rootwright.plan.root_of_trust import find_gaps, judge_part
 from rootwright.prove.level import Level
@@ -63,6 +59,9 @@ def assure_product(product_file: Path, *, on_stage: Stage | None = None, progres
     for name in [p.demand.traits.name for p in plan.plans if p.map is not None]:
         enter(f"prove {name}")
         proofs += prove_product(product, folder, plan, names=(name,), progress=progress)
+    if any(keep.migrate for keep in product.keep):
+        enter("prove migrations")
+        proofs += prove_migrations(product, folder, plan, progress=progress)
     enter("broken variants")
     broken = _broken(product, plan, progress)
     enter("trials")
@@ -142,24 +141,6 @@ def _broken(product: Product, plan: PlanResult, progress: Progress | None) -> tu
         return None if map_ is None else ground_from_map(product.chip, shorten_slots(map_, product.chip), cells=2)
 
     return check_broken(ground_of, Level(cells=2, max_cuts=2), progress=progress)
-
-
-def shorten_slots(map_: Map, chip: Chip, *, sectors: int = 2) -> Map:
-    """Return a map whose slots and staging areas keep their places and only their first sectors.
-
-    All keep the same length, `sectors` of the largest sector among them, or as much more as it takes for each to end at
-    a sector's edge; the whole map where no length does. A mistake in a procedure shows in a few sectors, and a broken
-    procedure has far more states than a sound one.
-    """
-    slots = [r for r in map_.regions if r.role in (BlockRole.SLOT, BlockRole.STAGING)]
-    inside = {r.block: [s for s in chip.memory(r.memory).sectors() if r.address <= s.address < r.end] for r in slots}
-    unit = max((sector.size for found in inside.values() for sector in found), default=0)
-    longest = max((region.size for region in slots), default=0)
-    for size in range(sectors * unit, longest, unit or 1):
-        cut = {r.block: min(size, r.size) for r in slots}
-        if all(any(s.end == r.address + cut[r.block] for s in inside[r.block]) for r in slots):
-            return replace(map_, regions=tuple(replace(r, size=cut.get(r.block, r.size)) for r in map_.regions))
-    return map_
 
 
 def digest_files(product: Product, product_file: Path) -> tuple[TestedFile, ...]:

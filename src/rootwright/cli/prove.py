@@ -40,7 +40,7 @@ def command(
 
     from rootwright.describe.loading import load_product
     from rootwright.errors import PlanError
-    from rootwright.pipeline import plan_product, prove_product
+    from rootwright.pipeline import plan_product, prove_migrations, prove_product
 
     product = load_product(product_file)
     plan = plan_product(product, product_file.parent)
@@ -60,8 +60,11 @@ def command(
             begun = time.perf_counter()
             proofs += prove_product(product, folder, plan, names=(name,), harder=not quick, progress=ticker.show)
             seconds[name] = time.perf_counter() - begun
-    own = [proof for proof in proofs if proof.procedure == product.update.procedure]
-    status = 0 if (own and own[0].steady.holds) or (names and all(p.steady.holds for p in proofs)) else 1
+        if not names or plan.chosen in names:
+            proofs += prove_migrations(product, folder, plan, harder=not quick, progress=ticker.show)
+    own = [proof for proof in proofs if proof.migrates or proof.procedure == product.update.procedure]
+    asked = proofs if names else own
+    status = 0 if asked and all(proof.steady.holds for proof in asked) else 1
     if svg is not None:
         _draw(proofs, svg)
     if export is not None:
@@ -180,12 +183,16 @@ def _is_like(other: object, happening: object) -> bool:
 
 def _draw(proofs: tuple[Proof, ...], folder: Path) -> None:
     from rootwright.prove.timeline import draw_timeline
+def _file_name(proof: Proof) -> str:
+    return proof.procedure.translate(str.maketrans({":": "-", ",": None, " ": "-"}))
+
+
     from rootwright.writing import write_file
 
     for proof in proofs:
         for name, verdict in (("steady", proof.steady), *proof.harder):
             if not verdict.holds:
-                path = folder / f"{proof.procedure.replace(':', '-')}-{name.replace(' ', '-')}.svg"
+                path = folder / f"{_file_name(proof)}-{name.replace(' ', '-')}.svg"
                 write_file(path, draw_timeline(proof.procedure, verdict).encode())
 
 
@@ -195,6 +202,6 @@ def _export(proofs: tuple[Proof, ...], folder: Path) -> None:
     for proof in proofs:
         for name, verdict in (("steady", proof.steady), *proof.harder):
             if verdict.exported is not None:
-                stem = folder / f"{proof.procedure.replace(':', '-')}-{name.replace(' ', '-')}"
+                stem = folder / f"{_file_name(proof)}-{name.replace(' ', '-')}"
                 write_file(stem.with_suffix(".hex"), verdict.exported.hex.encode())
                 write_file(stem.with_suffix(".txt"), verdict.exported.text.encode())

@@ -97,14 +97,29 @@ class ImageSpec:
 
 
 @dataclass(frozen=True, slots=True)
+class Migration:
+    """A declared change of a keep-area's form: from schema number to schema number, and where its spare lies."""
+
+    before: int
+    after: int
+    at: int | None = None
+    memory: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class KeepArea:
-    """Data that no update may touch: settings, calibration, logs, certificates. Sizes in bytes."""
+    """Data that no update may touch: settings, calibration, logs, certificates. Sizes in bytes.
+
+    Attributes:
+        migrate: The one way in which this release's images change its form; None where its form stays.
+    """
 
     name: str
     size: int
     at: int | None = None
     memory: str | None = None
     file: PurePosixPath | None = None
+    migrate: Migration | None = None
 
 
 @dataclass(frozen=True, slots=True)

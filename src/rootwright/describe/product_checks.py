@@ -28,7 +28,8 @@ def block_names(product: ProductForm) -> tuple[str, ...]:
     """Return the names of all blocks that a map of this product can have."""
     images = [image.name for image in product.image if image.role not in PERMANENT]
     slots = [f"{part}:{image}" for image in images for part in ("run", "stage", "second")]
-    return (*SINGLE_BLOCKS, *slots, *(f"keep:{keep.name}" for keep in product.keep))
+    moving = [f"{part}:{keep.name}" for keep in product.keep if keep.migrate for part in ("spare", "schema")]
+    return (*SINGLE_BLOCKS, *slots, *(f"keep:{keep.name}" for keep in product.keep), *moving)
 
 
 def check_product(form: ProductForm, chip: Chip | None, folder: Path | None) -> list[Fault]:
@@ -59,6 +60,7 @@ def check_product(form: ProductForm, chip: Chip | None, folder: Path | None) -> 
             _room(path, image),
         ]
     checks += [_keep_size(("keep", index), keep) for index, keep in enumerate(keeps)]
+    checks += [_migrate(("keep", index, "migrate"), keep) for index, keep in enumerate(keeps)]
     checks += [_pin_says(("pin", index), pin) for index, pin in enumerate(pins)]
     checks += _own_format(form)
     checks += [_blocks(form), _twice_pinned(form), _watchdog(form)]
@@ -71,6 +73,7 @@ def check_product(form: ProductForm, chip: Chip | None, folder: Path | None) -> 
                     _place((table, index), item, chip),
                     _whole_sectors((table, index), item, chip),
                 ]
+        checks += [_spare(("keep", index, "migrate"), keep, chip) for index, keep in enumerate(keeps)]
         checks.append(_overlaps(form))
     if folder is not None:
         checks += [_files(("image", i), image, _IMAGE_FILES, folder) for i, image in enumerate(images)]
@@ -217,6 +220,22 @@ def _room(path: KeyPath, spec: ImageForm) -> Iterator[Fault]:
 def _keep_size(path: KeyPath, keep: KeepForm) -> Iterator[Fault]:
     if keep.size == 0:
         yield Fault((*path, "size"), "0", "the bytes that the data needs")
+
+
+def _migrate(path: KeyPath, keep: KeepForm) -> Iterator[Fault]:
+    if keep.migrate is not None and keep.migrate.after <= keep.migrate.before:
+        yield Fault(
+            (*path, "after"),
+            str(keep.migrate.after),
+            f"a schema number above {keep.migrate.before}, the one before",
+            "a form that stays needs no migration",
+        )
+
+
+def _spare(path: KeyPath, keep: KeepForm, chip: Chip) -> Iterator[Fault]:
+    if keep.migrate is not None:
+        yield from _memory_name(path, keep.migrate, chip)
+        yield from _place(path, keep.migrate, chip)
 
 
 def _pin_says(path: KeyPath, pin: PinForm) -> Iterator[Fault]:

@@ -40,6 +40,7 @@ from rootwright.describe.product import (
     KeepArea,
     KeySpec,
     Link,
+    Migration,
     PayloadPlace,
     Pin,
     Procedure,
@@ -157,6 +158,21 @@ class ImageForm(Form):
         )
 
 
+class MigrateForm(Form):
+    """A declared change of a keep-area's form. It asks for a spare of the same size and a log of its own."""
+
+    before: Annotated[int, whole(0, 2**31 - 1)] = Field(description="Schema number that the installed version reads.")
+    after: Annotated[int, whole(0, 2**31 - 1)] = Field(description="Schema number that the new version reads.")
+    at: Size | None = Field(default=None, description="Address of the spare; the plan decides if not given.")
+    memory: Name | None = Field(
+        default=None, description="Name of the memory of the spare; the keep-area's own if not given."
+    )
+
+    def migration(self) -> Migration:
+        """Return the change."""
+        return Migration(self.before, self.after, self.at, self.memory)
+
+
 class KeepForm(Form):
     """Data that no update may touch: settings, calibration, logs, certificates."""
 
@@ -165,6 +181,14 @@ class KeepForm(Form):
     at: Size | None = Field(default=None, description="Its address; the plan decides if not given.")
     memory: Name | None = Field(default=None, description="Name of the memory it must be in.")
     file: FilePath | None = Field(default=None, description="File with the data as delivered, for trials.")
+    migrate: MigrateForm | None = Field(
+        default=None, description="How this release changes the data's form; leave it out where the form stays."
+    )
+
+    def area(self) -> KeepArea:
+        """Return the keep-area."""
+        migrate = self.migrate.migration() if self.migrate else None
+        return KeepArea(self.name, self.size, self.at, self.memory, self.file, migrate)
 
 
 class PinForm(Form):
@@ -285,7 +309,7 @@ class ProductForm(Form):
             fleet=Fleet(self.fleet.devices, self.fleet.life, self.fleet.updates_per_year),
             link=Link(self.link.name, self.link.rate, self.link.interrupted),
             keys=tuple(KeySpec(key.name, key.algorithm.value, key.file, key.demo) for key in self.key),
-            keep=tuple(KeepArea(keep.name, keep.size, keep.at, keep.memory, keep.file) for keep in self.keep),
+            keep=tuple(keep.area() for keep in self.keep),
             pins=tuple(Pin(pin.block, pin.at, pin.size, pin.memory) for pin in self.pin),
             protect=tuple(self.lock.write_protect),
             attackers=tuple(self.attackers.in_scope),

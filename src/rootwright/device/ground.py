@@ -20,6 +20,7 @@ class GroundSector:
         position: The place of its first cell in the area's content.
         external: Whether its bus can be reached from outside the part.
         reprogram: What programming a cell that is not blank does.
+        erased: The value of an erased byte; None where nothing is ever erased: programming replaces what was there.
     """
 
     block: str
@@ -32,6 +33,7 @@ class GroundSector:
     reprogram: Reprogram = Reprogram.NEVER
     ecc_error: EccError = EccError.FAULT
     blank_read: BlankRead = BlankRead.VALUE
+    erased: int | None = 0xFF
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +152,7 @@ class _Builder:
                         memory.reprogram,
                         memory.ecc_error,
                         memory.blank_read,
+                        memory.erased,
                     )
                 )
                 position += pieces * self.cells
@@ -177,6 +180,24 @@ class _Builder:
             shipped=("data",) if "data" in areas else (),
             settings=self.settings,
         )
+
+
+def shorten_slots(map_: Map, chip: Chip, *, sectors: int = 2) -> Map:
+    """Return a map whose slots and staging areas keep their places and only their first sectors.
+
+    All keep the same length, `sectors` of the largest sector among them, or as much more as it takes for each to end at
+    a sector's edge; the whole map where no length does. A mistake in a procedure shows in a few sectors, and a broken
+    procedure has far more states than a sound one.
+    """
+    slots = [r for r in map_.regions if r.role in (BlockRole.SLOT, BlockRole.STAGING)]
+    inside = {r.block: [s for s in chip.memory(r.memory).sectors() if r.address <= s.address < r.end] for r in slots}
+    unit = max((sector.size for found in inside.values() for sector in found), default=0)
+    longest = max((region.size for region in slots), default=0)
+    for size in range(sectors * unit, longest, unit or 1):
+        cut = {r.block: min(size, r.size) for r in slots}
+        if all(any(s.end == r.address + cut[r.block] for s in inside[r.block]) for r in slots):
+            return replace(map_, regions=tuple(replace(r, size=cut.get(r.block, r.size)) for r in map_.regions))
+    return map_
 
 
 def join_chunks(sectors: list[GroundSector], run: range, stage: range) -> tuple[Chunk, ...]:

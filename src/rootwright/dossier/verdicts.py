@@ -127,6 +127,9 @@ def _proof(evidence: Evidence) -> Iterator[Row]:
     yield _proof_row(f"{name} under power cuts", proof, proof.steady)
     for label, verdict in proof.harder:
         yield _proof_row(f"{name}, harder: {label}", proof, verdict)
+    for moved in evidence.proofs:
+        if moved.migrates:
+            yield _proof_row(f"{moved.procedure}: data under power cuts", moved, moved.steady)
 
 
 def _proof_row(subject: str, proof: Proof, verdict: Verdict) -> Row:

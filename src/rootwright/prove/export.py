@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from rootwright.device.content import FOREIGN, Kind, kind_of
-from rootwright.device.ground import Ground
+from rootwright.device.ground import Ground, GroundSector
 from rootwright.device.port import BLANK, Cell, UpdateProcedure
 from rootwright.image.intelhex import write_hex
 from rootwright.image.model import Segment
@@ -18,6 +18,7 @@ from rootwright.prove.world import Flash, SectorContent, World
 ContentBytes = Callable[[str, Kind, int, int], bytes | None]
 """(block, kind, offset in the block, size) to bytes; None where the product has no such content."""
 
+DATA_LINK = 2
 MADE_UP = {"foreign": 0x5A, "no file": 0xA5, "undecodable": 0x00}
 
 
@@ -58,7 +59,7 @@ def export_state(
         held = world.values[state[number]]
         assert isinstance(held, SectorContent)
         data = _sector_bytes(held, number, ground, world, content, notes)
-        if any(byte != 0xFF for byte in data):
+        if any(byte != erased_value(sector) for byte in data):
             segments.append(Segment(sector.address, data))
     lines = [f"How to repeat it: program the HEX file, then bring the device to this point: {story[index].text}."]
     if event[0] == "cut":
@@ -104,7 +105,8 @@ def _cell_bytes(
     value: int, number: int, cell: int, size: int, ground: Ground, content: ContentBytes, notes: list[str]
 ) -> bytes:
     if value == BLANK:
-        return b"\xff" * size
+        return bytes([erased_value(ground.sectors[number])]) * size
+    at = number
     what = kind_of(Cell(value))
     if what is None:
         name = "foreign" if value == FOREIGN else "undecodable"
@@ -115,16 +117,23 @@ def _cell_bytes(
         number, cell = _home(ground, link, position)
     sector = ground.sectors[number]
     first = min(s.address for s in ground.sectors if s.block == sector.block)
-    data = content(sector.block, kind, sector.address - first + cell * (sector.size // sector.cells), size)
+    data = None
+    if link < DATA_LINK or kind is Kind.CURRENT:  # the product names its data in one form only
+        data = content(sector.block, kind, sector.address - first + cell * (sector.size // sector.cells), size)
     if data is None:
         notes.append(f"{kind.name.lower()} content of {sector.block} is not at hand: bytes {MADE_UP['no file']:#04x}")
         return bytes([MADE_UP["no file"]]) * size
-    return data.ljust(size, b"\xff")
+    return data.ljust(size, bytes([erased_value(ground.sectors[at])]))
+
+
+def erased_value(sector: GroundSector) -> int:
+    """Return the byte that stands for blank cells of a sector; 0xFF where nothing is ever erased."""
+    return 0xFF if sector.erased is None else sector.erased
 
 
 def _home(ground: Ground, link: int, position: int) -> tuple[int, int]:
     """Return the sector and cell that a piece of content is linked for; copies elsewhere hold the same bytes."""
-    for number in ground.find_area("second" if link else "run"):
+    for number in ground.find_area(("run", "second", "data")[link]):
         cell = position - ground.sectors[number].position
         if 0 <= cell < ground.sectors[number].cells:
             return number, cell

@@ -50,13 +50,18 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class Proof:
-    """The verdicts on one procedure: at the steady level, and at harder ones beside it."""
+    """The verdicts on one procedure: at the steady level, and at harder ones beside it.
+
+    Attributes:
+        migrates: Name of the keep-area whose migration it is about; empty for a procedure by itself.
+    """
 
     procedure: str
     claims: tuple[str, ...]
     not_claimed: tuple[str, ...]
     steady: Verdict
     harder: tuple[tuple[str, Verdict], ...]
+    migrates: str = ""
 
     def as_data(self) -> dict[str, Any]:
         """Return the proof as plain data for JSON."""

@@ -130,6 +130,10 @@ def common_blocks(product: Product, sizes: Mapping[str, int]) -> tuple[Block, ..
     for keep in product.keep:
         memories = (keep.memory,) if keep.memory else records
         blocks.append(Block(f"keep:{keep.name}", BlockRole.KEEP, keep.size, keep.size, memories, at=keep.at))
+        if keep.migrate is not None:
+            spare = (keep.migrate.memory,) if keep.migrate.memory else memories
+            blocks.append(Block(f"spare:{keep.name}", BlockRole.KEEP, 0, keep.size, spare, at=keep.migrate.at))
+            blocks.append(log_block(product, f"schema:{keep.name}", BlockRole.SELECTOR))
     return tuple(blocks)
 
 
@@ -146,7 +150,7 @@ def same_size(*names: str) -> Tie:
 
 
 def finished(product: Product, demand: Demand) -> Demand:
-    """Return `demand` with the product's pins and write protection written into its blocks."""
+    """Return `demand` with the product's pins and write protection in its blocks, and ties for what migrates."""
     pins = {pin.block: pin for pin in product.pins}
     blocks = []
     for block in demand.blocks:
@@ -159,4 +163,7 @@ def finished(product: Product, demand: Demand) -> Demand:
                 memories=(pin.memory,) if pin.memory else block.memories,
             )
         blocks.append(replace(block, write_protect=block.name in product.protect))
-    return replace(demand, blocks=tuple(blocks))
+    there = {block.name for block in blocks}
+    pairs = [(f"keep:{keep.name}", f"spare:{keep.name}") for keep in product.keep if keep.migrate is not None]
+    ties = tuple(Tie(TieKind.SAME_PATTERN, pair) for pair in pairs if there.issuperset(pair))
+    return replace(demand, blocks=tuple(blocks), ties=(*demand.ties, *ties))
