@@ -21,6 +21,8 @@ from rootwright.image.model import Image
 from rootwright.image.reading import read_image
 from rootwright.layout.demand import BlockRole, Demand
 from rootwright.layout.map import Map, Misfit
+from rootwright.plan.lockdown.build import make_lockdown
+from rootwright.plan.lockdown.result import LockdownPlan
 from rootwright.plan.result import Finding, PlanResult, ProcedurePlan
 from rootwright.plan.search import find_map
 from rootwright.plan.table import find_limits, find_link_mismatches, make_row
