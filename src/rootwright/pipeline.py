@@ -22,12 +22,14 @@ from rootwright.image.reading import read_image
 from rootwright.layout.demand import BlockRole, Demand
 from rootwright.layout.map import Map, Misfit
 from rootwright.plan.lockdown.build import make_lockdown
+from rootwright.plan.lockdown.covers import plan_write_protection
 from rootwright.plan.lockdown.result import LockdownPlan
 from rootwright.plan.result import Finding, PlanResult, ProcedurePlan
 from rootwright.plan.search import find_map
 from rootwright.plan.table import find_limits, find_link_mismatches, make_row
 from rootwright.prove.level import Level
 from rootwright.prove.proof import Proof, prove
+from rootwright.prove.protecting import Closable
 from rootwright.release.build import Release
 from rootwright.release.packing import describe_image
 from rootwright.release.shape import erased_byte, find_shape
@@ -274,8 +276,18 @@ def prove_product(
             return ground_from_map(product.chip, map_, cells=cells)
 
         content = _Contents(product, folder, map_)
+        closable = find_closable(product, map_, each.demand)
         try:
-            proof = prove(name, make, ground_of, level, harder=harder, progress=report, content=content.find_bytes)
+            proof = prove(
+                name,
+                make,
+                ground_of,
+                level,
+                harder=harder,
+                progress=report,
+                content=content.find_bytes,
+                closable=closable,
+            )
         except Exception as error:
             blamed = _find_own_fault(error, name, folder)
             if blamed is None:
@@ -283,6 +295,23 @@ def prove_product(
             raise blamed from error
         proofs.append(proof)
     return tuple(proofs)
+
+
+def find_closable(product: Product, map_: Map, demand: Demand) -> Closable:
+    """Return the blocks that the part's write protection could close besides those that the product names.
+
+    Only on the map as it lies: a block that shares a granule of protection with an open one can not be closed. A
+    procedure with a way back is explored with its trial run, during which more can be closed.
+    """
+    update = replace(product.update, trial=product.update.trial or demand.traits.way_back)
+
+    def fits(blocks: tuple[str, ...]) -> bool:
+        asked = replace(product, update=update, protect=(*product.protect, *blocks))
+        covered = {name for cover in plan_write_protection(asked, map_, demand).covers for name in cover.blocks}
+        return covered.issuperset(blocks)
+
+    open_ = [region.block for region in map_.regions if region.block not in product.protect]
+    return Closable(tuple(block for block in open_ if fits((block,))), fits)
 
 
 def prove_migrations(

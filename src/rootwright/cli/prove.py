@@ -123,6 +123,8 @@ def report(product: Product, proofs: tuple[Proof, ...], fits: bool) -> list[str]
         for name, verdict in named:
             if not verdict.holds:
                 lines += ["", f"{proof.procedure}, {name}: {verdict.words}", *story_lines(verdict)]
+                if proof.remedy is not None:
+                    lines.append(f"      next: {proof.remedy.sentence}.")
                 break
     if not fits:
         lines += ["", f"the product's own procedure {product.update.procedure} has no map: see `rootwright plan`"]

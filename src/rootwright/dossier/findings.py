@@ -65,7 +65,8 @@ def _proof(evidence: Evidence) -> Iterator[Finding]:
         return
     if not own.steady.holds:
         story = "see the story and the picture below; rootwright prove --export-state writes the flash at that moment"
-        yield Finding("prove.fails", name, f"{own.steady.words}: {own.steady.what}", story)
+        following = story if own.remedy is None else f"{own.remedy.sentence}; {story}"
+        yield Finding("prove.fails", name, f"{own.steady.words}: {own.steady.what}", following)
         return
     if not own.steady.closed:
         yield Finding(

@@ -12,6 +12,7 @@ from rootwright.prove.counterexample import require_replay
 from rootwright.prove.explorer import Closure, Explorer
 from rootwright.prove.export import ContentBytes, Exported, export_state
 from rootwright.prove.level import Level
+from rootwright.prove.protecting import Closable, Remedy, find_remedy
 from rootwright.prove.story import Happening, tell
 
 
@@ -53,6 +54,8 @@ class Proof:
     """The verdicts on one procedure: at the steady level, and at harder ones beside it.
 
     Attributes:
+        remedy: What write protection does about a failure at the steady level; None where it holds, where no exploited
+            application takes part, or where nobody said what the part can close.
         migrates: Name of the keep-area whose migration it is about; empty for a procedure by itself.
     """
 
@@ -61,6 +64,7 @@ class Proof:
     not_claimed: tuple[str, ...]
     steady: Verdict
     harder: tuple[tuple[str, Verdict], ...]
+    remedy: Remedy | None = None
     migrates: str = ""
 
     def as_data(self) -> dict[str, Any]:
@@ -86,6 +90,7 @@ class Proof:
                 for name, verdict in self.harder
             },
             "not_claimed": list(self.not_claimed),
+            "remedy": None if self.remedy is None else self.remedy.as_data(),
         }
 
 
@@ -156,6 +161,7 @@ def prove(
     harder: bool = True,
     progress: Callable[[int], None] | None = None,
     content: ContentBytes | None = None,
+    closable: Closable | None = None,
 ) -> Proof:
     """Return the proof of one procedure at `level` and, beside it, at harder levels.
 
@@ -168,9 +174,13 @@ def prove(
             cells.
         progress: Called now and then with the number of states found.
         content: Bytes of each version's content, for flash images of failures.
+        closable: What the part can close, to look for the write protection that stops an exploited application.
     """
     ground = ground_of(level.cells)
     verdict, closure = check_level(make, ground, level, progress=progress, content=content)
+    remedy = None
+    if closure.failure is not None and closable is not None:
+        remedy = find_remedy(closure.failure, make, ground, level, closable, progress=progress)
     beside: list[tuple[str, Verdict]] = []
     if harder and verdict.holds:  # a failure at the steady level is not made better by a harder one
         finer = replace(level, cells=level.cells + 1)
@@ -194,6 +204,7 @@ def prove(
         not_claimed=(*details, *bare),
         steady=verdict,
         harder=tuple(beside),
+        remedy=remedy,
     )
 
 
