@@ -97,7 +97,8 @@ def _takes_sectors(demand: Demand) -> set[str]:
     return {b.name for b in demand.blocks if b.exclusive or b.min_sectors > 1} | tied
 
 
-def _touched(memory: Memory, region: Region) -> list[Sector]:
+def touched_sectors(memory: Memory, region: Region) -> list[Sector]:
+    """Return the sectors of `memory` that a region shares a byte with, in order."""
     found: list[Sector] = []
     index, start, half = 0, memory.base, memory.base + memory.size // 2
     for run in memory.runs:
@@ -132,7 +133,7 @@ def _check_blocks(plan: Map, demand: Demand) -> Iterator[Violation]:
 
 
 def _check_one(block: Block, region: Region, memory: Memory, chip: Chip, *, whole: bool) -> Iterator[Violation]:
-    touched = _touched(memory, region)
+    touched = touched_sectors(memory, region)
     if block.bank is not None:
         outside = block.bank >= memory.banks or (memory.banks == 2 and any(s.bank != block.bank for s in touched))
         if outside:
@@ -191,7 +192,7 @@ def _check_neighbours(sound: list[tuple[Block, Region, Memory]], whole: set[str]
     by_address = sorted(sound, key=lambda entry: (entry[2].name, entry[1].address))
     spans = {}
     for _, region, memory in sound:
-        touched = _touched(memory, region)
+        touched = touched_sectors(memory, region)
         spans[region.block] = (touched[0].index, touched[-1].index)
     for i, (block, region, memory) in enumerate(by_address):
         for other, other_region, other_memory in by_address[i + 1 :]:
@@ -250,7 +251,7 @@ def _check_tie(tie: Tie, members: list[tuple[Region, Memory]]) -> Iterator[Viola
                 found = f"{two.size} bytes, {one.block} has {one.size}"
                 yield _broken(rule, two, found, "give both one size")
         if tie.kind is TieKind.SAME_PATTERN:
-            offsets = [[s.address - r.address for s in _touched(m, r)] for r, m in members]
+            offsets = [[s.address - r.address for s in touched_sectors(m, r)] for r, m in members]
             for region, mine in zip(regions[1:], offsets[1:], strict=True):
                 if mine != offsets[0]:
                     yield _broken(rule, region, f"its sector bounds differ from those of {first.block}", "move one")
@@ -263,13 +264,13 @@ def _check_tie(tie: Tie, members: list[tuple[Region, Memory]]) -> Iterator[Viola
         elif first.end > first_memory.base + first_memory.size // 2:
             yield _broken("map.opposite", first, "it reaches into the other bank", "make it smaller")
     elif tie.kind is TieKind.AT_LEAST_LARGEST_SECTOR:
-        largest = max((s.size for r, m in members[1:] for s in _touched(m, r)), default=0)
+        largest = max((s.size for r, m in members[1:] for s in touched_sectors(m, r)), default=0)
         if first.size < largest:
             yield _broken("map.lift", first, f"{first.size} bytes, a sector has {largest}", f"make it {largest} bytes")
     else:
-        largest = max(s.size for r, m in members for s in _touched(m, r))
+        largest = max(s.size for r, m in members for s in touched_sectors(m, r))
         for region, memory in members:
-            bounds = {s.address - region.address for s in _touched(memory, region)} | {region.size}
+            bounds = {s.address - region.address for s in touched_sectors(memory, region)} | {region.size}
             if any(offset not in bounds for offset in range(0, region.size + 1, largest)) or region.size % largest:
                 found = f"{region.size} bytes are not cut at every multiple of {largest}, the largest sector moved"
                 yield _broken("map.multiple", region, found, "move or resize it")
