@@ -21,6 +21,7 @@ from rootwright.image.model import Image
 from rootwright.image.reading import read_image
 from rootwright.layout.demand import BlockRole, Demand
 from rootwright.layout.map import Map, Misfit
+from rootwright.plan.existing import Judgement, judge_map
 from rootwright.plan.lockdown.build import make_lockdown
 from rootwright.plan.lockdown.covers import plan_write_protection
 from rootwright.plan.lockdown.result import LockdownPlan
@@ -53,17 +54,9 @@ def plan_product(product: Product, folder: Path, *, procedure: str | None = None
         ImageError: A firmware file cannot be read.
     """
     sizes, links = _read_images(product, folder)
-    all_demands = demands(product, sizes)
-    if is_own_procedure(product.update.procedure):
-        all_demands += (_own_demand(product, folder, sizes),)
-    chosen = procedure or product.update.procedure
+    all_demands = _all_demands(product, folder, sizes)
+    chosen = _choose(all_demands, product, procedure).traits.name
     names = [demand.traits.name for demand in all_demands]
-    if chosen not in names:
-        raise PlanError(
-            f"there is no update procedure {chosen!r}",
-            where="update.procedure" if procedure is None else "--procedure",
-            next_step=f"use one of: {', '.join(names)}",
-        )
     plans = []
     for demand in all_demands:
         outcome = find_map(demand, product.chip)
@@ -78,7 +71,7 @@ def plan_product(product: Product, folder: Path, *, procedure: str | None = None
             "plan.pin",
             pin.block,
             f"a pin names {pin.block!r}, which no procedure has",
-            f"take the pin out; blocks are: {', '.join(sorted(known))}",
+            f"take the pin out; {chosen} has: {', '.join(sorted(block.name for block in own.demand.blocks))}",
             note=True,
         )
         for pin in product.pins
@@ -91,6 +84,46 @@ def plan_product(product: Product, folder: Path, *, procedure: str | None = None
         image_sizes=tuple((image.name, sizes[image.name]) for image in product.images),
         plans=tuple(plans),
         findings=tuple(findings),
+    )
+
+
+def judge_given_map(product: Product, folder: Path, *, procedure: str | None = None) -> Judgement:
+    """Return what the map that the product's pins give is worth; no pin is moved.
+
+    Args:
+        product: The product.
+        folder: Where its files are.
+        procedure: The procedure to look at instead of the product's own.
+
+    Raises:
+        PlanError: The procedure is not known, or an image has neither file nor size.
+        ImageError: A firmware file cannot be read.
+    """
+    sizes, links = _read_images(product, folder)
+    wanted = _choose(_all_demands(product, folder, sizes), product, procedure)
+    judged = judge_map(wanted, product.chip)
+    findings: tuple[Finding, ...] = ()
+    if {block.name for block in wanted.blocks} == {region.block for region in judged.map.regions}:
+        row = make_row(wanted, judged.map, product, sizes)
+        findings = find_limits(wanted, judged.map, row, product)
+    return replace(judged, findings=findings + find_link_mismatches(judged.map, product, links))
+
+
+def _all_demands(product: Product, folder: Path, sizes: dict[str, int]) -> tuple[Demand, ...]:
+    if is_own_procedure(product.update.procedure):
+        return (*demands(product, sizes), _own_demand(product, folder, sizes))
+    return demands(product, sizes)
+
+
+def _choose(all_demands: tuple[Demand, ...], product: Product, procedure: str | None) -> Demand:
+    chosen = procedure or product.update.procedure
+    for demand in all_demands:
+        if demand.traits.name == chosen:
+            return demand
+    raise PlanError(
+        f"there is no update procedure {chosen!r}",
+        where="update.procedure" if procedure is None else "--procedure",
+        next_step=f"use one of: {', '.join(demand.traits.name for demand in all_demands)}",
     )
 
 
