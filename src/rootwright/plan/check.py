@@ -64,9 +64,8 @@ def check_map(plan: Map, demand: Demand, chip: Chip) -> tuple[Violation, ...]:
             )
         elif region.size <= 0 or region.address < memory.base or region.end > memory.end:
             inside = f"0x{memory.base:X} to 0x{memory.end:X}"
-            found.append(
-                _broken("map.memory", region, f"it ends at 0x{region.end:X}, {memory.name} is {inside}", "move it")
-            )
+            mend = f"keep it between 0x{memory.base:X} and 0x{memory.end:X}"
+            found.append(_broken("map.memory", region, f"it ends at 0x{region.end:X}, {memory.name} is {inside}", mend))
         else:
             sound.append((block, region, memory))
     whole = _takes_sectors(demand)
@@ -144,7 +143,7 @@ def _check_one(block: Block, region: Region, memory: Memory, chip: Chip, *, whol
         short = block.min_size - region.size
         yield _broken("map.size", region, f"{region.size} bytes, {block.min_size} needed", f"add {short} bytes")
     if len(touched) < block.min_sectors:
-        yield _broken("map.size", region, f"{len(touched)} sectors, {block.min_sectors} needed", "add sectors")
+        yield _broken("map.size", region, f"{len(touched)} sectors, {block.min_sectors} needed", "make it longer")
     if block.at is not None and region.address != block.at:
         yield _broken("map.pin", region, f"at 0x{region.address:X}, pinned to 0x{block.at:X}", "move it to its pin")
     if block.size is not None and region.size != block.size:
@@ -200,12 +199,13 @@ def _check_neighbours(sound: list[tuple[Block, Region, Memory]], whole: set[str]
                 continue
             names = f"{region.block} and {other_region.block}"
             if region.address < other_region.end and other_region.address < region.end:
-                yield _broken("map.overlap", other_region, f"{names} share bytes", "move one of them")
+                yield _broken("map.overlap", other_region, f"{names} share bytes", _apart(region, other_region, memory))
             elif block.name in whole or other.name in whole:
                 (first, last), (other_first, other_last) = spans[region.block], spans[other_region.block]
                 shared = max(first, other_first)
                 if shared <= min(last, other_last):
-                    yield _broken("map.overlap", other_region, f"{names} share sector {shared}", "move one of them")
+                    mend = _apart(region, other_region, memory)
+                    yield _broken("map.overlap", other_region, f"{names} share sector {shared}", mend)
             if block.write_protect != other.write_protect:
                 granule = _granule(chip, memory) or 1
                 units = [
@@ -217,8 +217,20 @@ def _check_neighbours(sound: list[tuple[Block, Region, Memory]], whole: set[str]
                         "map.protect",
                         other_region,
                         f"{names} share a write-protection unit of {granule} bytes, and only one is protected",
-                        "move one of them, or protect both",
+                        f"{_apart(region, other_region, memory, granule)}; or protect both",
                     )
+
+
+def _apart(first: Region, second: Region, memory: Memory, granule: int = 1) -> str:
+    """Return how two regions, in order of address, come to lie in sectors (or protection units) of their own."""
+    low, high = touched_sectors(memory, second)[0].address, touched_sectors(memory, first)[-1].end
+    low = memory.base + (low - memory.base) // granule * granule
+    high = memory.base - (memory.base - high) // granule * granule
+    if high >= memory.end:
+        return f"end {first.block} at 0x{low:X}, or move one of them elsewhere"
+    if low <= first.address:
+        return f"move {second.block} to 0x{high:X} or behind"
+    return f"move {second.block} to 0x{high:X} or behind, or end {first.block} at 0x{low:X}"
 
 
 def _check_reset(demand: Demand, known: dict[str, Region], chip: Chip) -> Iterator[Violation]:
@@ -254,7 +266,12 @@ def _check_tie(tie: Tie, members: list[tuple[Region, Memory]]) -> Iterator[Viola
             offsets = [[s.address - r.address for s in touched_sectors(m, r)] for r, m in members]
             for region, mine in zip(regions[1:], offsets[1:], strict=True):
                 if mine != offsets[0]:
-                    yield _broken(rule, region, f"its sector bounds differ from those of {first.block}", "move one")
+                    yield _broken(
+                        rule,
+                        region,
+                        f"its sector bounds differ from those of {first.block}",
+                        "move one of them where sectors are alike",
+                    )
     elif tie.kind is TieKind.OPPOSITE_BANK:
         second, memory = members[1]
         expected = first.address + first_memory.size // 2
@@ -262,7 +279,12 @@ def _check_tie(tie: Tie, members: list[tuple[Region, Memory]]) -> Iterator[Viola
             found = f"at 0x{second.address:X}, {first.block} is at 0x{first.address:X}"
             yield _broken("map.opposite", second, found, f"move it to 0x{expected:X} in a memory with two banks")
         elif first.end > first_memory.base + first_memory.size // 2:
-            yield _broken("map.opposite", first, "it reaches into the other bank", "make it smaller")
+            yield _broken(
+                "map.opposite",
+                first,
+                "it reaches into the other bank",
+                f"end it at 0x{first_memory.base + first_memory.size // 2:X}",
+            )
     elif tie.kind is TieKind.AT_LEAST_LARGEST_SECTOR:
         largest = max((s.size for r, m in members[1:] for s in touched_sectors(m, r)), default=0)
         if first.size < largest:
@@ -273,4 +295,5 @@ def _check_tie(tie: Tie, members: list[tuple[Region, Memory]]) -> Iterator[Viola
             bounds = {s.address - region.address for s in touched_sectors(memory, region)} | {region.size}
             if any(offset not in bounds for offset in range(0, region.size + 1, largest)) or region.size % largest:
                 found = f"{region.size} bytes are not cut at every multiple of {largest}, the largest sector moved"
-                yield _broken("map.multiple", region, found, "move or resize it")
+                mend = f"start it on a bound from which sectors end at each multiple of {largest}, and size it to one"
+                yield _broken("map.multiple", region, found, mend)

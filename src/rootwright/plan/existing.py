@@ -11,7 +11,7 @@ from rootwright.layout.map import Map, Misfit, Region
 from rootwright.plan.check import RULES, Violation, check_map, touched_sectors
 from rootwright.plan.result import Finding
 from rootwright.plan.search import find_map
-from rootwright.plan.solver import whole_sector_blocks
+from rootwright.plan.solver import find_granule, whole_sector_blocks
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +178,7 @@ def _placed_around(demand: Demand, chip: Chip, given: tuple[Region, ...]) -> tup
 
 
 def _walls(demand: Demand, chip: Chip, given: tuple[Region, ...]) -> list[Block]:
-    """Return blocks that take the sectors of the given regions, joined where they meet."""
+    """Return blocks that take the sectors of the given regions, joined where they overlap."""
     walls: list[Block] = []
     guarded = {block.name for block in demand.blocks if block.write_protect}
     for memory in chip.memories:
@@ -193,8 +193,21 @@ def _walls(demand: Demand, chip: Chip, given: tuple[Region, ...]) -> list[Block]
                 spans[-1] = (spans[-1][0], max(high, spans[-1][1]), spans[-1][2] and protected)
             else:
                 spans.append((low, high, protected))
-        for low, high, _ in spans:
-            name = f"given:0x{low:X}"
-            size = high - low
-            walls.append(Block(name, BlockRole.KEEP, size, size, (memory.name,), at=low, size=size))
-    return walls
+        closed = find_granule(chip, memory.name) > 0
+        walls += [
+            Block(
+                f"given:0x{low:X}",
+                BlockRole.KEEP,
+                high - low,
+                high - low,
+                (memory.name,),
+                exclusive=False,
+                write_protect=protected and closed,
+                at=low,
+                size=high - low,
+            )
+            for low, high, protected in spans
+        ]
+    if isinstance(find_map(replace(demand, blocks=tuple(walls), ties=()), chip), Map):
+        return walls
+    return [replace(wall, write_protect=False) for wall in walls]  # They clash by protection units: told elsewhere.
