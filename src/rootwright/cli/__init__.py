@@ -17,6 +17,7 @@ COMMANDS: dict[str, str] = {
     "check": "Read a product and its part; say what is wrong and where.",
     "schema": "Print the JSON Schema of product and chip files, for editors.",
     "plan": "Place everything in memory; compare all update procedures.",
+    "review": "Rate what attacks take; check design rules; compare parts.",
     "release": "Build the signed update of one version.",
     "prove": "Check the update procedures under power cuts and bad images.",
     "inspect": "Print any SUIT envelope in the standard's words.",

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from rootwright.cli.columns import WIDTH, aligned, wrapped
+
 if TYPE_CHECKING:
     from rootwright.layout.demand import Demand
     from rootwright.layout.map import Map
     from rootwright.plan.result import Finding, PlanResult, Row
-
-WIDTH = 120
 
 
 @click.command()
@@ -67,7 +66,7 @@ def report(result: PlanResult) -> list[str]:
         if not other.row.fits and other.row.procedure != result.chosen:
             reasons.setdefault(other.row.reason, []).append(other.row.procedure)
     for reason, names in reasons.items():
-        lines += _wrapped(f"{', '.join(names)}: {reason}", "  ")
+        lines += wrapped(f"{', '.join(names)}: {reason}", "  ")
     lines += ["", *finding_lines(result.findings)]
     return lines
 
@@ -93,7 +92,7 @@ def map_lines(plan: Map, demand: Demand) -> list[str]:
                 protected,
             )
         )
-    return _aligned(rows, "<<>>>>><")
+    return aligned(rows, "<<>>>>><")
 
 
 def row_lines(rows: list[Row], chosen: str) -> list[str]:
@@ -116,7 +115,7 @@ def row_lines(rows: list[Row], chosen: str) -> list[str]:
     table.append(("  years it lasts", *(_years(r.worn_years) for r in rows)))
     table.append(("boot stage's RAM", *(size_text(r.ram) for r in rows)))
     table.append(("free", *(size_text(r.free) if r.fits else "-" for r in rows)))
-    return _aligned(_wrapped_cells(table), "<" * (len(rows) + 1))
+    return aligned(_wrapped_cells(table), "<" * (len(rows) + 1))
 
 
 def _wrapped_cells(table: list[tuple[str, ...]]) -> list[tuple[str, ...]]:
@@ -148,8 +147,8 @@ def finding_lines(findings: tuple[Finding, ...]) -> list[str]:
     """Return findings and notes, each with its next step, and a closing count."""
     lines: list[str] = []
     for finding in findings:
-        lines += _wrapped(f"{'note' if finding.note else 'finding'}: {finding.rule}: {finding.found}", "")
-        lines += _wrapped(f"next: {finding.next_step}", "    ")
+        lines += wrapped(f"{'note' if finding.note else 'finding'}: {finding.rule}: {finding.found}", "")
+        lines += wrapped(f"next: {finding.next_step}", "    ")
     count = sum(not finding.note for finding in findings)
     lines.append(f"{count} finding{'' if count == 1 else 's'}" if count else "nothing breaks a limit")
     return lines
@@ -183,26 +182,3 @@ def _years(value: float | None) -> str:
     if value is None:
         return "-"
     return "over 1000" if value > 1000 else f"{value:.0f}" if value >= 10 else f"{value:.1f}"
-
-
-def _aligned(rows: Sequence[tuple[str, ...]], sides: str) -> list[str]:
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    return [
-        (
-            "  " + "  ".join(f"{cell:{side}{width}}" for cell, side, width in zip(row, sides, widths, strict=True))
-        ).rstrip()
-        for row in rows
-    ]
-
-
-def _wrapped(text: str, indent: str) -> list[str]:
-    import textwrap
-
-    return textwrap.wrap(
-        text,
-        WIDTH,
-        initial_indent=indent,
-        subsequent_indent=indent + "  ",
-        break_long_words=False,
-        break_on_hyphens=False,
-    )

@@ -182,11 +182,6 @@ def _equipment_points(specialised: set[str], bespoke: set[str]) -> int:
     return EQUIPMENT_POINTS[Equipment.SPECIALISED] if specialised else 0
 
 
-def is_dominated(cost: tuple[int, ...], other: tuple[int, ...]) -> bool:
-    """Say whether `other` is nowhere dearer than `cost`, and cheaper in at least one place."""
-    return other != cost and all(theirs <= ours for ours, theirs in zip(cost, other, strict=True))
-
-
 _EXPERTISE = tuple(Expertise)
 _KNOWLEDGE = tuple(Knowledge)
 _EQUIPMENT = tuple(Equipment)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from rootwright.describe.attack import Asset, AttackStep, StepKind
+from rootwright.describe.attack import Asset, AttackStep, Fact, StepKind
 from rootwright.describe.product import Attacker, Product
 from rootwright.plan.result import Finding, PlanResult
 from rootwright.review.catalogue import steps_for
@@ -87,8 +88,19 @@ def _short_findings(product: Product, assets: tuple[AssetReview, ...]) -> Iterat
 
 
 def applicable(steps: tuple[AttackStep, ...], facts: Facts) -> tuple[AttackStep, ...]:
-    """Return the steps that make sense for a product."""
-    return tuple(step for step in steps if set(step.when) <= facts.holding)
+    """Return the steps that make sense for a product.
+
+    Two facts may be one mechanism: a debug lock for ever is lost together with the debug lock, not beside it. What such
+    a lock stops is then put down to the one.
+    """
+    found = tuple(step for step in steps if set(step.when) <= facts.holding)
+    if Fact.DEBUG_LOCK_FOR_EVER not in facts.holding:
+        return found
+    return tuple(replace(step, blocked_by=_one_lock(step.blocked_by)) for step in found)
+
+
+def _one_lock(blocked_by: tuple[Fact, ...]) -> tuple[Fact, ...]:
+    return tuple(dict.fromkeys(Fact.DEBUG_LOCK if fact is Fact.DEBUG_LOCK_FOR_EVER else fact for fact in blocked_by))
 
 
 def rate_assets(product: Product, facts: Facts) -> tuple[AssetReview, ...]:

@@ -6,6 +6,7 @@ Property names and what is required are those of sections 3.13 (sarifLog), 3.14 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from rootwright.plan.result import Finding
@@ -17,18 +18,13 @@ OTHER = {"review.resist": "Every asset withstands what the product asks"}
 
 
 def make_sarif(
-    findings: tuple[Finding, ...],
-    rules: tuple[Rule, ...],
-    *,
-    file: str,
-    version: str,
-    line_of: Callable[[Finding], int],
+    findings: Sequence[tuple[Finding, int]], rules: tuple[Rule, ...], *, file: str, version: str
 ) -> dict[str, Any]:
     """Return a SARIF log with one run.
 
     Args:
-        findings: What was found, each with its line in the file counted from 1, 0 where it has none. Notes become notes,
-            the rest errors.
+        findings: What was found, each with its line in the file counted from 1, 0 where it has none. Notes become
+            notes, the rest errors.
         rules: All rules, also those that nothing breaks.
         file: The product file as a relative URI reference.
         version: Version of this tool.

@@ -1,0 +1,306 @@
+"""`rootwright review`: rate the ways to every asset, check design rules, compare parts."""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rootwright.cli.columns import aligned, wrapped
+
+if TYPE_CHECKING:
+    from rootwright.describe.attack import Effort
+    from rootwright.plan.result import Finding
+    from rootwright.review.compare import Comparison
+    from rootwright.review.paths import Path as Way
+    from rootwright.review.paths import Rating
+    from rootwright.review.result import AssetReview, ReviewResult
+
+FACTORS = ("time", "expertise", "knowledge", "window", "equipment")
+
+
+@click.command()
+@click.argument("product_file", metavar="PRODUCT", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
+@click.option("--asset", "asset_name", help="Show one asset in full: all ways that no other one beats, step by step.")
+@click.option("--svg", type=click.Path(path_type=Path, file_okay=False), help="Also draw each asset into this folder.")
+@click.option(
+    "--sarif", type=click.Path(path_type=Path, dir_okay=False), help="Also write findings to this SARIF file."
+)
+@click.option("--across", is_flag=True, help="Compare the product on all part profiles and on its own part instead.")
+@click.option("--quick", is_flag=True, help="Leave out the check under power cuts; it then counts as not done.")
+def command(
+    product_file: Path,
+    as_json: bool,
+    asset_name: str | None,
+    svg: Path | None,
+    sarif: Path | None,
+    across: bool,
+    quick: bool,
+) -> int:
+    """Rate what it takes to reach each asset, and ask what the design leaves open.
+
+    Ratings are guesses of raters, counted as ISO/IEC 18045 counts attack potential. Exit code 0: no rule is broken and
+    no asset is rated below what the product asks. 1: one is. 2: bad input.
+    """
+    import json
+
+    from rootwright.describe.loading import load_product
+    from rootwright.pipeline import plan_product
+    from rootwright.pipeline_review import compare_parts, review_product
+
+    if across and (asset_name or svg or sarif or quick):
+        raise click.UsageError("--across compares parts; leave out --asset, --svg, --sarif and --quick")
+    product = load_product(product_file)
+    folder = product_file.parent
+    with _Ticker() as ticker:
+        if across:
+            comparison = compare_parts(product, folder, on_part=ticker.show)
+        else:
+            plan = plan_product(product, folder)
+            result = review_product(
+                product,
+                folder,
+                plan,
+                check_cuts=not quick,
+                progress=lambda name, states: ticker.show(f"prove {name}: {states:,} states"),
+            )
+    if across:
+        lines = across_report(comparison)
+        click.echo(json.dumps(comparison.as_data(), indent=2, ensure_ascii=False) if as_json else "\n".join(lines))
+        return 0
+    chosen = _find_asset(result, asset_name)
+    if svg is not None:
+        _draw(result, svg)
+    if sarif is not None:
+        _write_sarif(result, product_file, sarif)
+    if as_json:
+        click.echo(json.dumps(result.as_data(), indent=2, ensure_ascii=False))
+    else:
+        for line in asset_report(result, chosen) if chosen is not None else report(result):
+            click.echo(line)
+    return 1 if result.has_findings else 0
+
+
+def _find_asset(result: ReviewResult, name: str | None) -> AssetReview | None:
+    if name is None:
+        return None
+    for review in result.assets:
+        if review.asset == name:
+            return review
+    known = ", ".join(review.asset for review in result.assets)
+    raise click.UsageError(f"there is no asset {name!r}; use one of: {known}")
+
+
+def _draw(result: ReviewResult, folder: Path) -> None:
+    from rootwright.review.drawing import draw_ways
+
+    folder.mkdir(parents=True, exist_ok=True)
+    for review in result.assets:
+        name = review.asset.replace(" ", "-")
+        (folder / f"{name}.svg").write_text(draw_ways(result, review), encoding="utf-8")
+
+
+def _write_sarif(result: ReviewResult, product_file: Path, target: Path) -> None:
+    import json
+
+    from rootwright import __version__
+    from rootwright.describe.lines import find_line
+    from rootwright.review.rules import RULES
+    from rootwright.review.sarif import make_sarif
+
+    text = product_file.read_text(encoding="utf-8")
+    placed = [
+        (finding, find_line(text, field, finding.block))
+        for finding, field in zip(result.findings, result.fields, strict=True)
+    ]
+    log = make_sarif(placed, RULES, file=product_file.name, version=__version__)
+    target.write_text(json.dumps(log, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+def report(result: ReviewResult) -> list[str]:
+    """Return the lines of the printed report, at most 120 columns wide."""
+
+    seen = ", ".join(result.seen) or "nothing else"
+    lines = [f"{result.product} on {result.chip}, updated by: {result.procedure}", ""]
+    lines += wrapped(
+        f"Points of attack potential (ISO/IEC 18045) that the cheapest way takes, between the raters' low and high "
+        f"guesses. {len(result.steps)} steps make sense here; the product has {result.own_steps} of its own. Looked at "
+        f"besides product and plan: {seen}. Guesses, not proof.",
+        "",
+    )
+    head: tuple[str, ...] = ("asset", "first device", "of attackers in scope", "each further device", "ways")
+    rows = [head]
+    for review in result.assets:
+        cells = [_rating_words(r) for r in (review.rating, review.in_scope, review.further)]
+        rows.append((str(review.asset), *cells, str(review.ways)))
+    lines += ["", *aligned(rows, "<<<<>"), ""]
+    if result.resist is not None:
+        lines += wrapped(f"The product asks every asset to resist attackers of {result.resist} potential.", "")
+        lines.append("")
+    for review in result.assets:
+        lines += _in_short(result, review)
+    return [*lines, "", *_finding_lines(result.findings)]
+
+
+def _finding_lines(findings: tuple[Finding, ...]) -> list[str]:
+    lines: list[str] = []
+    for finding in findings:
+        lines += wrapped(f"{'note' if finding.note else 'finding'}: {finding.rule}: {finding.found}", "")
+        lines += wrapped(f"next: {finding.next_step}", "    ")
+    count = sum(not finding.note for finding in findings)
+    lines.append(f"{count} finding{'' if count == 1 else 's'}" if count else "no rule is broken")
+    return lines
+
+
+def _in_short(result: ReviewResult, review: AssetReview) -> list[str]:
+    if not review.front:
+        return wrapped(f"{review.asset}: the catalogue has no way", "")
+    lines = wrapped(f"{review.asset}: {_way_words(review.front[0])}", "")
+    for loss in review.losses[:2]:
+        lost = " and ".join(f'"{fact}"' for fact in loss.protections)
+        lines += wrapped(f"without {lost}: {loss.after.words}", "    ")
+    if review.guesses:
+        steps = list(dict.fromkeys(guess.step for guess in review.guesses))
+        lines += wrapped(f"one row decides the band at: {', '.join(steps)}", "    ")
+    return lines
+
+
+def _way_words(way: Way) -> str:
+    return " > ".join(way.steps)
+
+
+def _rating_words(rating: Rating | None) -> str:
+    return "no way" if rating is None else rating.words.replace(" points)", ")").replace(" point)", ")")
+
+
+def asset_report(result: ReviewResult, review: AssetReview) -> list[str]:
+    """Return one asset in full: each way with its steps, what they cost and why; what the rating hangs on."""
+    lines = [f"{result.product} on {result.chip}: {review.asset}", ""]
+    told: set[str] = set()
+    for number, way in enumerate(review.front, 1):
+        lines += wrapped(
+            f"way {number}: {way.first.words} at the first device, {way.further.words} at each further", ""
+        )
+        points = zip(FACTORS, way.low.points, way.high.points, strict=True)
+        cells = ", ".join(f"{name} {low}" if low == high else f"{name} {low}-{high}" for name, low, high in points)
+        lines += wrapped(cells, "    ")
+        for identifier in way.steps:
+            step = result.step(identifier)
+            lines += wrapped(f"{identifier}: {step.title}", "  - ")
+            if identifier not in told:
+                rated = f" Rated by {step.rater}." if step.rater else ""
+                lines += wrapped(f"{_guess_words(step.first.low, step.first.high)}. {step.why}{rated}", "      ")
+                told.add(identifier)
+        lines.append("")
+    if review.further_path is not None:
+        lines += wrapped(
+            f"cheapest at each further device, {review.further_path.further.words}: {_way_words(review.further_path)}",
+            "",
+        )
+    lines += [f"{len(review.front)} ways that no other beats, of {review.ways}", ""]
+    for loss in review.losses:
+        lines += wrapped(f"without {' and '.join(loss.protections)}: {loss.after.words}", "  ")
+    for guess in review.guesses:
+        way_words = "cheaper" if guess.by < 0 else "dearer"
+        lines += wrapped(f"{guess.step}, {guess.factor} one row {way_words}: {guess.after.words}", "  ")
+    return lines
+
+
+def _guess_words(low: Effort, high: Effort) -> str:
+    def span(a: object, b: object, unit: str = "") -> str:
+        return f"{a}{unit}" if a == b else f"{a} to {b}{unit}"
+
+    words = [span(f"{low.days:g}", f"{high.days:g}", " days"), span(low.expertise, high.expertise)]
+    if high.field:
+        words[-1] += f" ({high.field})"
+    words.append(f"knowledge {span(low.knowledge, high.knowledge)}")
+    if high.access_hours:
+        words.append(span(f"{low.access_hours:g}", f"{high.access_hours:g}", " hours of access"))
+    if high.samples:
+        words.append(span(low.samples, high.samples, " devices used up"))
+    if high.rig:
+        words.append(f"{span(low.equipment, high.equipment)} ({high.rig})")
+    return ", ".join(words)
+
+
+def across_report(comparison: Comparison) -> list[str]:
+    """Return the comparison of parts as a table, at most 120 columns wide."""
+    from rootwright.cli.plan import size_text
+
+    assets = next((row.assets for row in comparison.rows if row.assets), ())
+    marks = [_short_name(asset) for asset, _ in assets]
+    images = next((row.largest for row in comparison.rows if row.largest), ())
+    largest = max(images, key=lambda room: room.size).image if images else ""
+    has_aims = any(row.aims is not None for row in comparison.rows)
+    head = ("part", "fits", "isolation", *(("aims",) if has_aims else ()), *marks, "largest")
+    rows: list[tuple[str, ...]] = [head]
+    for row in comparison.rows:
+        cells = [("-" if r is None else f"{r.low}-{r.high}") for _, r in row.assets] or ["-"] * len(marks)
+        room = next((room for room in row.largest if room.image == largest), None)
+        fits = "no" if not row.fits else "yes" if row.protected else "open"
+        name = row.part + ("*" if row.own else "")
+        isolation = _ISOLATION.get(row.isolation, row.isolation) if row.can_host else "none"
+        aims = (f"{row.aims_met}/{row.aims}" if row.aims is not None else "-",) if has_aims else ()
+        rows.append((name, fits, isolation, *aims, *cells, size_text(room.largest) if room else "-"))
+    lines = [f"{comparison.product}, updated by: {comparison.procedure}", ""]
+    lines += aligned(rows, "<<<" + ">" * (len(head) - 3))
+    lines.append("")
+    lines += wrapped(
+        "* the product's own part, with its pins. Points of attack potential that the cheapest way in scope "
+        "takes, low to high guess: "
+        + ", ".join(f"{_short_name(asset)} = {asset}" for asset, _ in assets)
+        + f". largest = room for {largest}. Power cuts were not checked here, on any part, which counts as open.",
+        "",
+    )
+    lines += wrapped('"open": it fits only without its write protections. "none": it cannot host a root of trust.', "")
+    for row in comparison.rows:
+        if not row.fits:
+            lines += wrapped(f"{row.part}: {row.reason}", "  ")
+    return lines
+
+
+_ISOLATION = {
+    "key vault behind a core boundary": "key vault",
+    "closed-until-reset or gated code area": "closed or gated area",
+    "physical memory protection with lock": "locked memory regions",
+    "protection unit and write protection": "protection unit",
+}
+_SHORT = {
+    "boot code": "boot",
+    "application authenticity": "appl",
+    "signing keys": "sign",
+    "device keys": "dkey",
+    "version floor": "floor",
+    "firmware confidentiality": "conf",
+    "availability": "avail",
+    "keep-areas": "keep",
+}
+
+
+def _short_name(asset: str) -> str:
+    return _SHORT[asset]
+
+
+class _Ticker:
+    """Shows on the terminal what runs once the work takes longer than a second."""
+
+    def __init__(self) -> None:
+        self.started = time.perf_counter()
+        self.shown = False
+
+    def __enter__(self) -> _Ticker:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self.shown:
+            click.echo("\r\033[K", nl=False, err=True)
+
+    def show(self, text: str) -> None:
+        """Show what runs now."""
+        if sys.stderr.isatty() and time.perf_counter() - self.started > 1:
+            self.shown = True
+            click.echo(f"\r\033[K{text}", nl=False, err=True)

@@ -1,0 +1,95 @@
+"""The review joined with the stages that it looks at: plan, check under power cuts, and other parts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from rootwright.describe.chip import Chip
+from rootwright.describe.loading import load_chip, profile_names
+from rootwright.describe.product import Product
+from rootwright.pipeline import plan_product, prove_product
+from rootwright.plan.result import PlanResult
+from rootwright.prove.proof import Proof
+from rootwright.review.compare import Comparison, PartRow, make_row, move_to
+from rootwright.review.facts import CutVerdict, FaultVerdict
+from rootwright.review.rate import make_review
+from rootwright.review.result import ReviewResult
+
+Progress = Callable[[str, int], None]
+
+
+def cut_verdict(proof: Proof | None) -> CutVerdict | None:
+    """Return what a review needs of a proof; None where there is none."""
+    return None if proof is None else CutVerdict(proof.steady.holds, proof.steady.closed)
+
+
+def review_product(
+    product: Product,
+    folder: Path,
+    plan: PlanResult,
+    *,
+    check_cuts: bool = True,
+    proof: Proof | None = None,
+    bench: FaultVerdict | None = None,
+    progress: Progress | None = None,
+) -> ReviewResult:
+    """Return the review of a product.
+
+    Args:
+        product: The product.
+        folder: Where its files are.
+        plan: The result of `plan_product`.
+        check_cuts: Whether to check the product's own procedure under power cuts first, where no proof is given.
+        proof: The proof of that procedure, where there is one.
+        bench: The verdict of the bench, where there is one.
+        progress: Called now and then with a procedure's name and the number of states found.
+    """
+    if proof is None and check_cuts:
+        found = prove_product(product, folder, plan, names=(plan.chosen,), harder=False, progress=progress)
+        proof = found[0] if found else None
+    return make_review(product, plan, cuts=cut_verdict(proof), bench=bench)
+
+
+def compare_parts(
+    product: Product,
+    folder: Path,
+    *,
+    on_part: Callable[[str], None] | None = None,
+) -> Comparison:
+    """Return the product on every packaged part and on its own, the weakest first and its own last.
+
+    On another part the product's pins and names of memories are taken out. Where it has no map with its write
+    protections, it is planned without them, and the row says so. Power cuts are not checked, on any part, because that
+    takes minutes; ratings count them as open.
+
+    Args:
+        product: The product.
+        folder: Where its files are.
+        on_part: Called with the name of each part before it is looked at.
+    """
+    others = [load_chip(name) for name in profile_names()]
+    rows = []
+    for chip in sorted((c for c in others if c.name != product.chip.name), key=lambda c: c.strength):
+        if on_part is not None:
+            on_part(chip.name)
+        rows.append(_row(move_to(product, chip), chip, folder, own=False))
+    if on_part is not None:
+        on_part(product.chip.name)
+    rows.append(_row(product, product.chip, folder, own=True))
+    return Comparison(f"{product.name} {product.model}", product.update.procedure, tuple(rows))
+
+
+def _row(product: Product, chip: Chip, folder: Path, *, own: bool) -> PartRow:
+    plan = plan_product(product, folder)
+    protected = True
+    if plan.plan.map is None and product.protect and not own:
+        open_product = replace(product, protect=())
+        open_plan = plan_product(open_product, folder)
+        if open_plan.plan.map is not None:
+            product, plan, protected = open_product, open_plan, False
+    if plan.plan.map is None:
+        return make_row(chip, plan, (), own=own, protected=False)
+    review = review_product(product, folder, plan, check_cuts=False)
+    return make_row(chip, plan, review.assets, own=own, protected=protected)
