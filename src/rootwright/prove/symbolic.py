@@ -121,8 +121,10 @@ class SymbolicPort:
             self.touched_keep = self.operations
 
     def erase(self, sector: int) -> None:
-        """Erase one sector."""
+        """Erase one sector; nothing happens in a memory that is written without erase."""
         world = self.world
+        if world.ground.sectors[sector].erased is None:
+            return
         self._check_keep(sector)
         self.killed |= world.mask[sector]
         self.erases += 1
@@ -132,6 +134,9 @@ class SymbolicPort:
         """Program one cell."""
         world = self.world
         self._check_keep(sector)
+        if world.ground.sectors[sector].erased is None:
+            self._replace(sector, cell, int(value))
+            return
         self._look(sector, cell)
         before = self._sector(sector)
         old = before.cells[cell]
@@ -152,6 +157,18 @@ class SymbolicPort:
             world.intern(SectorContent((*head, new, *tail), before.weak)),
             0,
         )
+
+    def _replace(self, sector: int, cell: int, new: int) -> None:
+        """Program one cell of a memory without erase: whatever was there is replaced."""
+        world, before = self.world, self._sector(sector)
+        torn = world.undecided({before.cells[cell], new, int(FAULT)})
+        bit = 1 << (world.shift[sector] + cell)
+        self.killed |= bit
+        left, done = (
+            world.intern(SectorContent((*before.cells[:cell], held, *before.cells[cell + 1 :]), before.weak))
+            for held in (torn, new)
+        )
+        self._operation("program", sector, left, done, bit)
 
     def _decide(self, sector: int, cell: int, undecided: int) -> int:
         """Take one of an undecided cell's contents and keep it where cells are steady."""
@@ -179,6 +196,8 @@ class SymbolicPort:
         if value == BLANK and place.blank_read is BlankRead.UNDEFINED:
             value = int(FOREIGN) if self.ask("blank", sector, 2) else int(BLANK)
             self._note(value)
+        if value == BLANK and place.blank_read is BlankRead.FAULT:
+            return FAULT
         return Cell(value)
 
     def is_blank(self, sector: int) -> bool:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from rootwright.describe.chip import BlankRead
 from rootwright.device.ground import Ground
 from rootwright.device.port import Claim
 from rootwright.prove.broken import BROKEN, Broken
@@ -54,10 +55,19 @@ class BrokenResult:
         }
 
 
+NEEDS_ERASE = frozenset({"erase-skipped", "no-note-before-erase"})
+"""Mistakes about what a cut erase leaves."""
+
+
 def find_obstacle(broken: Broken, ground: Ground) -> str:
     """Return why a mistake cannot show on this ground; empty where it can."""
     if broken.external_staging and not any(ground.sectors[i].external for i in ground.find_area("stage")):
         return "staging does not lie in external memory"
+    run = [ground.sectors[i] for i in ground.find_area("run")]
+    if broken.name in NEEDS_ERASE and all(sector.erased is None for sector in run):
+        return "the run slot lies in a memory that is written without erase"
+    if broken.name == "erase-skipped" and all(sector.blank_read is BlankRead.FAULT for sector in run):
+        return "a blank cell of the run slot can not be read, so nothing is found blank"
     if broken.claim is Claim.KEEPS and ground.keep[0] == ground.keep[1]:
         return "the product has no keep-area"
     return ""

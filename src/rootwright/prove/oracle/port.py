@@ -138,7 +138,9 @@ class ConcretePort:
     # Cells.
 
     def erase(self, sector: int) -> None:
-        """Erase one sector: a cut inside leaves any mix and a weak sector."""
+        """Erase one sector: a cut inside leaves any mix and a weak sector. A memory without erase stays as it is."""
+        if self._ground.sectors[sector].erased is None:
+            return
         self._refuse_keep(sector)
         before = self.flash()
         self._cut("before", before)
@@ -152,6 +154,9 @@ class ConcretePort:
     def program(self, sector: int, cell: int, value: Cell) -> None:
         """Program one cell; one that is not blank comes out as the part's `reprogram` says."""
         self._refuse_keep(sector)
+        if self._ground.sectors[sector].erased is None:
+            self._write_over(sector, cell, value)
+            return
         old = self._decide(sector, cell)
         if old == BLANK:
             new: int = value
@@ -165,6 +170,20 @@ class ConcretePort:
             self._cells[sector][cell] = torn
             self._cut("inside", self.flash())
         self._cells[sector][cell] = new
+        self._done()
+
+    def _write_over(self, sector: int, cell: int, value: Cell) -> None:
+        """Program one cell whatever it holds; what it held may be undecided itself."""
+        held = self._cells[sector][cell]
+        before = self.flash()
+        self._cut("before", before)
+        for old in held if isinstance(held, tuple) and self._subject.eager else (held,):
+            kept = old if isinstance(old, tuple) else (old,)
+            readings = tuple(sorted({*kept, int(value), int(FAULT)}))
+            for torn in [(reading,) for reading in readings] if self._subject.eager else [readings]:
+                self._cells[sector][cell] = torn
+                self._cut("inside", self.flash())
+        self._cells[sector][cell] = value
         self._done()
 
     def _refuse_keep(self, sector: int) -> None:
@@ -182,6 +201,8 @@ class ConcretePort:
         found = self._decide(sector, cell)
         if found == BLANK and self._ground.sectors[sector].blank_read is BlankRead.UNDEFINED:
             found = self._ask((BLANK, FOREIGN))
+        if found == BLANK and self._ground.sectors[sector].blank_read is BlankRead.FAULT:
+            return FAULT
         return Cell(found)
 
     def _decide(self, sector: int, cell: int) -> int:
