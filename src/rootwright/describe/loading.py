@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Sequence
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from rootwright.describe.attack import AttackStep
 from rootwright.describe.chip import Chip
+from rootwright.describe.overrides import Override, apply_overrides
 from rootwright.describe.positions import Positions
 from rootwright.describe.problems import DescriptionProblems, Fault, KeyPath, Problem, closest, listed, shown
 from rootwright.describe.product import Product
@@ -24,12 +26,13 @@ LARGEST_FILE = 1 << 20
 _AT = re.compile(r" ?\(at line (\d+), column \d+\)$")
 
 
-def load_product(path: Path, *, check_files: bool = True) -> Product:
+def load_product(path: Path, *, check_files: bool = True, overrides: Sequence[Override] = ()) -> Product:
     """Return the product that a product.toml describes, on its part.
 
     Args:
         path: The product file. Its part is a chip file beside it or a packaged profile.
         check_files: Whether the firmware files it names must exist. They are not opened here.
+        overrides: Values of the product or its chip file to replace before anything is checked.
 
     Raises:
         DescriptionProblems: The file or its part's file has mistakes; `problems` holds all of both.
@@ -39,6 +42,8 @@ def load_product(path: Path, *, check_files: bool = True) -> Product:
     from rootwright.describe.product_file import ProductForm
 
     document = _Document.read(path)
+    document.override([o for o in overrides if not o.in_chip], frozenset(ProductForm.model_fields))
+    in_chip = [o for o in overrides if o.in_chip]
     form, faults = read_form(ProductForm, document.data)
     problems: list[Problem] = []
     chip = None
@@ -46,7 +51,7 @@ def load_product(path: Path, *, check_files: bool = True) -> Product:
     named = head.get("chip") if isinstance(head, dict) else None
     if isinstance(named, str) and named.strip():
         try:
-            chip = _find_chip(named.strip(), path.parent)
+            chip = _find_chip(named.strip(), path.parent, in_chip)
         except DescriptionProblems as error:
             problems = list(error.problems)
         except _NoSuchPart as error:
@@ -121,10 +126,10 @@ class _NoSuchPart(Exception):
         self.found, self.expected, self.suggestion = found, expected, suggestion
 
 
-def _find_chip(named: str, folder: Path) -> Chip:
+def _find_chip(named: str, folder: Path, overrides: Sequence[Override] = ()) -> Chip:
     names = profile_names()
     if named in names:
-        return _chip_from(_Document.parse(profile_text(named), f"profile {named}"))
+        return _chip_from(_Document.parse(profile_text(named), f"profile {named}"), overrides)
     if not named.endswith(".toml"):
         expected = f"a chip file (its name ends in .toml) or a packaged profile: {listed(names)}"
         near = closest(named, names)
@@ -136,17 +141,18 @@ def _find_chip(named: str, folder: Path) -> Chip:
     except (OSError, ValueError):
         raise _NoSuchPart(f"{shown(named)}, which cannot be reached", "a chip file beside this file") from None
     if there:
-        return _chip_from(_Document.read(path))
+        return _chip_from(_Document.read(path), overrides)
     near = closest(path.name, beside)
     suggestion = f'did you mean "{near}"?' if near else ""
     raise _NoSuchPart(f"{shown(named)}, which does not exist", "a chip file beside this file", suggestion)
 
 
-def _chip_from(document: _Document) -> Chip:
+def _chip_from(document: _Document, overrides: Sequence[Override] = ()) -> Chip:
     from rootwright.describe.chip_checks import check_chip
     from rootwright.describe.chip_file import ChipForm
     from rootwright.describe.forms import read_form
 
+    document.override(overrides, frozenset(ChipForm.model_fields))
     form, faults = read_form(ChipForm, document.data)
     problems = document.problems(faults + check_chip(form))
     if problems:
@@ -159,6 +165,7 @@ class _Document:
 
     def __init__(self, name: str, data: dict[str, Any], positions: Positions) -> None:
         self.name, self.data, self.positions = name, data, positions
+        self.changed: dict[KeyPath, str] = {}
 
     @classmethod
     def read(cls, path: Path) -> _Document:
@@ -209,15 +216,25 @@ class _Document:
             raise DescriptionProblems([problem]) from None
         return cls(name, data, positions)
 
+    def override(self, overrides: Sequence[Override], known: frozenset[str]) -> None:
+        """Replace values; mistakes in them are then told of the argument that they came with."""
+        self.changed |= apply_overrides(self.data, overrides, known)
+
     def problems(self, faults: list[Fault]) -> list[Problem]:
         """Return faults as problems in order of line, each once."""
-        found = {
-            Problem(
-                self.name, self.positions.line(f.path), self._field(f.path), f.found, f.expected, f.suggestion
-            ): None
-            for f in faults
-        }
+        found = dict.fromkeys(self._problem(fault) for fault in faults)
         return sorted(found, key=lambda problem: problem.line)
+
+    def _problem(self, fault: Fault) -> Problem:
+        """Return a fault with its place: the last override of the path or of a table around it, else file and line."""
+        field, suggestion = self._field(fault.path), fault.suggestion
+        for length in range(len(fault.path), 0, -1):
+            if (text := self.changed.get(fault.path[:length])) is not None:
+                return Problem(f"--set {text}", 0, field, fault.found, fault.expected, suggestion)
+        if self.changed:
+            with_ = ", ".join(f"--set {text}" for text in dict.fromkeys(self.changed.values()))
+            suggestion = f"{suggestion} (with {with_})".strip()
+        return Problem(self.name, self.positions.line(fault.path), field, fault.found, fault.expected, suggestion)
 
     def _field(self, path: KeyPath) -> str:
         """Return a key path in words: `image "radio": size`."""
