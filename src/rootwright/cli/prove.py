@@ -183,12 +183,12 @@ def _is_like(other: object, happening: object) -> bool:
     return other.kind == "step" and other.text.partition(" (")[0] == happening.text.partition(" (")[0]
 
 
-def _draw(proofs: tuple[Proof, ...], folder: Path) -> None:
-    from rootwright.prove.timeline import draw_timeline
 def _file_name(proof: Proof) -> str:
     return proof.procedure.translate(str.maketrans({":": "-", ",": None, " ": "-"}))
 
 
+def _draw(proofs: tuple[Proof, ...], folder: Path) -> None:
+    from rootwright.prove.timeline import draw_timeline
     from rootwright.writing import write_file
 
     for proof in proofs:
