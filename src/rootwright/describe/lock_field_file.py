@@ -15,6 +15,8 @@ from rootwright.describe.units import address_words
 
 WIDTHS = (8, 16, 32, 64)
 
+Word = Annotated[int, whole(0, 2**64 - 1)]
+
 Seers = list[Annotated[Observer, choice(Observer)]]
 
 
@@ -62,10 +64,10 @@ class LockFieldForm(Form):
         description="Mask: the granule that the lowest bit stands for. Range and size: the number of the region.",
     )
     active_low: YesNo = Field(default=False, description="Whether a 0 protects instead of a 1; for masks.")
-    locked: Size | None = Field(
+    locked: Word | None = Field(
         default=None, description="Level: the value that locks. Silicon revision: the value of the revision described."
     )
-    delivered: Size | None = Field(
+    delivered: Word | None = Field(
         default=None, description="Value as delivered; if not given, erased for stored fields and 0 for registers."
     )
     stored_in: Name | None = Field(

@@ -233,6 +233,8 @@ def _secrets_unread(ground: Ground) -> list[Fact]:
         apart = ground.isolation not in (Foundation.WRITE_PROTECTION, Foundation.NONE)
         text = f"{', '.join(secret)}: " + ("out of the application's reach" if apart else "the application can read it")
         facts.append(Fact(text, "product: lock.secret", apart, True))
+    else:
+        facts.append(Fact("the product names no block as secret", "product: lock.secret", True))
     external = [r.block for r in ground.map.regions if ground.product.chip.memory(r.memory).kind is MemoryKind.EXTERNAL]
     if external:
         sealed = ground.product.chip.find_protections(ProtectionKind.INLINE_DECRYPTION)

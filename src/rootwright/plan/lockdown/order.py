@@ -15,7 +15,7 @@ READING = "reading by probe"
 BOOT_BLOCKS = "writing permanent blocks"
 
 _IRREVERSIBLE = {
-    Lock.PERMANENT: "IRREVERSIBLE. {what} can never be undone, by nobody, not even by the part's maker. "
+    Lock.PERMANENT: "IRREVERSIBLE. {what} can never be opened again, by nobody, not even by the part's maker. "
     "A mistake in it makes this unit useless or leaves it open for good.",
     Lock.ERASE_TO_OPEN: "ONLY A FULL ERASE OPENS IT. {what} stays until everything on the part is erased: images, "
     "keys, calibration and the unit's identity are then lost.",
@@ -147,7 +147,7 @@ def _closing_step(
         ("compare-settings",),
         own,
         "take the power away and back; attach a probe and read: both must be refused",
-        irreversible_words(protection.lock, title),
+        irreversible_words(protection.lock, f"What {protection.name} closes"),
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from rootwright.describe.chip import Chip, Lock, ProtectionKind
 from rootwright.describe.lock_field import LifeState, LockField, LockRole, Observer
 from rootwright.plan.lockdown.result import Moment, Readback, SettingValue, Visible
-from rootwright.plan.lockdown.settings import is_stored
+from rootwright.plan.lockdown.settings import delivered_value, is_stored
 
 AIMS: dict[ProtectionKind, tuple[str, ...]] = {
     ProtectionKind.WRITE_PROTECTION: ("root-fixed", "anchors-fixed", "code-by-update-only", "floor-kept"),
@@ -31,6 +31,7 @@ _MEANS: dict[ProtectionKind, str] = {
 def make_readback(chip: Chip, settings: Sequence[SettingValue]) -> tuple[Readback, ...]:
     """Return the capture sheet's fields, in the chip file's order; what nothing is planned for is don't care."""
     kinds = {p.name: p.kind for p in chip.protections}
+    locks = {p.name: p.lock for p in chip.protections}
     values: dict[str, SettingValue] = {}
     for setting in settings:
         if setting.field and setting.moment in (Moment.FACTORY, Moment.START):
@@ -52,6 +53,11 @@ def make_readback(chip: Chip, settings: Sequence[SettingValue]) -> tuple[Readbac
                 visible=tuple(Visible(state, seers) for state, seers in _visible(chip, field)),
                 aims=AIMS.get(kind, ()) if kind else (),
                 means=_means(field, kind),
+                delivered=delivered_value(chip, field) & mask,
+                closes=kind in (ProtectionKind.DEBUG_LOCK, ProtectionKind.EXTERNAL_READ_LOCK),
+                lasts=locks.get(field.protection) is not Lock.ERASE_TO_OPEN,
+                is_unit=field.role is LockRole.UNIT,
+                is_silicon=field.role is LockRole.SILICON,
             )
         )
     return tuple(found)

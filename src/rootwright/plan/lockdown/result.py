@@ -174,6 +174,10 @@ class Readback:
         value, mask: Expected value in the locked state; a mask of 0 says "don't care".
         aims: Ids of the aims that a difference touches.
         means: What a difference means.
+        delivered: The value before the lock-down, under the same mask.
+        closes: Whether it closes a port, which is the last step: in development it must still say `delivered`.
+        lasts: Whether it outlives a full erase.
+        is_unit, is_silicon: Whether it says which unit, or which silicon revision this is.
     """
 
     name: str
@@ -186,6 +190,11 @@ class Readback:
     visible: tuple[Visible, ...]
     aims: tuple[str, ...]
     means: str
+    delivered: int = 0
+    closes: bool = False
+    lasts: bool = True
+    is_unit: bool = False
+    is_silicon: bool = False
 
     def is_visible(self, state: LifeState, observer: Observer) -> bool:
         """Return whether an observer sees the field in a state."""

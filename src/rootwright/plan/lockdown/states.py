@@ -79,9 +79,7 @@ def make_states(product: Product, covers: Sequence[Cover]) -> tuple[tuple[State,
         Transition(
             LifeState.DEVELOPMENT, LifeState.PRODUCTION, "the steps of the order of locking", opens and not stays
         ),
-        Transition(
-            LifeState.PRODUCTION, LifeState.END_OF_LIFE, "erasing secrets from inside, then the register", False
-        ),
+        Transition(LifeState.PRODUCTION, LifeState.END_OF_LIFE, "erasing secrets from inside", False),
     ]
     if opens:
         transitions += [
