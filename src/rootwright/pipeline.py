@@ -25,6 +25,7 @@ from rootwright.plan.existing import Judgement, judge_map
 from rootwright.plan.lockdown.build import make_lockdown
 from rootwright.plan.lockdown.covers import plan_write_protection
 from rootwright.plan.lockdown.result import LockdownPlan
+from rootwright.plan.outputs.bundle import make_outputs
 from rootwright.plan.result import Finding, PlanResult, ProcedurePlan
 from rootwright.plan.search import find_map
 from rootwright.plan.table import find_limits, find_link_mismatches, make_row
@@ -162,6 +163,18 @@ def lock_down(product: Product, plan: PlanResult) -> LockdownPlan:
             next_step="make room; `rootwright plan` compares procedures",
         )
     return make_lockdown(product, chosen.map, chosen.demand)
+
+
+def export_outputs(product: Product, plan: PlanResult) -> dict[str, bytes]:
+    """Return what a build takes over from a plan: the content of each file by name.
+
+    Raises:
+        PlanError: The chosen procedure has no map.
+    """
+    locked = lock_down(product, plan)
+    map_ = plan.plan.map
+    assert map_ is not None
+    return make_outputs(product.chip, map_, locked)
 
 
 @dataclass(frozen=True, slots=True)

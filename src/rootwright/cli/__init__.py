@@ -18,6 +18,8 @@ COMMANDS: dict[str, str] = {
     "schema": "Print the JSON Schema of product and chip files, for editors.",
     "plan": "Place everything in memory; compare all update procedures.",
     "review": "Rate what attacks take; check design rules; compare parts.",
+    "lockdown": "Plan what is locked, with which settings, in which order; check a unit.",
+    "export": "Write linker script, header and protection tables for the build.",
     "release": "Build the signed update of one version.",
     "prove": "Check the update procedures under power cuts and bad images.",
     "inspect": "Print any SUIT envelope in the standard's words.",
