@@ -32,13 +32,16 @@ def block_names(product: ProductForm) -> tuple[str, ...]:
     return (*SINGLE_BLOCKS, *slots, *(f"keep:{keep.name}" for keep in product.keep), *moving)
 
 
-def check_product(form: ProductForm, chip: Chip | None, folder: Path | None) -> list[Fault]:
+def check_product(
+    form: ProductForm, chip: Chip | None, folder: Path | None, *, check_places: bool = True
+) -> list[Fault]:
     """Return every contradiction in a product file.
 
     Args:
         form: The file's content; checks that need an unreadable field are left out.
         chip: The part; None where it could not be read, then nothing is checked against it.
         folder: Where the named firmware files must exist; None leaves that out.
+        check_places: Whether pinned places must be sound; without it the map check judges them.
     """
     images = _items(form, "image")
     keeps = _items(form, "keep")
@@ -68,13 +71,12 @@ def check_product(form: ProductForm, chip: Chip | None, folder: Path | None) -> 
         checks += [_staging(form, chip)]
         for table, items in (("image", images), ("keep", keeps), ("pin", pins)):
             for index, item in enumerate(items):
-                checks += [
-                    _memory_name((table, index), item, chip),
-                    _place((table, index), item, chip),
-                    _whole_sectors((table, index), item, chip),
-                ]
+                checks.append(_memory_name((table, index), item, chip))
+                if check_places:
+                    checks += [_place((table, index), item, chip), _whole_sectors((table, index), item, chip)]
         checks += [_spare(("keep", index, "migrate"), keep, chip) for index, keep in enumerate(keeps)]
-        checks.append(_overlaps(form))
+        if check_places:
+            checks.append(_overlaps(form))
     if folder is not None:
         checks += [_files(("image", i), image, _IMAGE_FILES, folder) for i, image in enumerate(images)]
         checks += [_files(("keep", i), keep, ("file",), folder) for i, keep in enumerate(keeps)]
