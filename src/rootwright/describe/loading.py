@@ -26,12 +26,15 @@ LARGEST_FILE = 1 << 20
 _AT = re.compile(r" ?\(at line (\d+), column \d+\)$")
 
 
-def load_product(path: Path, *, check_files: bool = True, overrides: Sequence[Override] = ()) -> Product:
+def load_product(
+    path: Path, *, check_files: bool = True, check_places: bool = True, overrides: Sequence[Override] = ()
+) -> Product:
     """Return the product that a product.toml describes, on its part.
 
     Args:
         path: The product file. Its part is a chip file beside it or a packaged profile.
         check_files: Whether the firmware files it names must exist. They are not opened here.
+        check_places: Whether pinned places must be sound; without it `judge_given_map` has more to say about them.
         overrides: Values of the product or its chip file to replace before anything is checked.
 
     Raises:
@@ -56,7 +59,7 @@ def load_product(path: Path, *, check_files: bool = True, overrides: Sequence[Ov
             problems = list(error.problems)
         except _NoSuchPart as error:
             faults.append(Fault(("product", "chip"), error.found, error.expected, error.suggestion))
-    faults += check_product(form, chip, path.parent if check_files else None)
+    faults += check_product(form, chip, path.parent if check_files else None, check_places=check_places)
     problems = document.problems(faults) + problems
     if problems or chip is None:
         raise DescriptionProblems(problems)
