@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from rootwright.cli.columns import WIDTH, aligned, wrapped
+from rootwright.cli.what_if import HELP, difference_of, read_overrides
 
 if TYPE_CHECKING:
+    from rootwright.describe.overrides import Override
     from rootwright.layout.demand import Demand
     from rootwright.layout.map import Map
     from rootwright.plan.result import Finding, PlanResult, Row
@@ -20,11 +23,17 @@ if TYPE_CHECKING:
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 @click.option("--svg", type=click.Path(path_type=Path, dir_okay=False), help="Also draw the map into this SVG file.")
 @click.option("--procedure", help="Look at this update procedure instead of the product's own.")
-def command(product_file: Path, as_json: bool, svg: Path | None, procedure: str | None) -> int:
+@click.option("--check", "check", is_flag=True, help="Judge the map that the product's pins give; move no pin.")
+@click.option("--set", "sets", metavar="PATH=VALUE", multiple=True, help=HELP)
+def command(
+    product_file: Path, as_json: bool, svg: Path | None, procedure: str | None, check: bool, sets: tuple[str, ...]
+) -> int:
     """Place everything in memory; compare all update procedures.
 
     Prints the memory map of the product's update procedure, the figures of all procedures side by side, and what
     breaks a limit. Exit code 0: it fits and breaks none. 1: it does not. 2: bad input.
+
+    With --set, what differs from the product as it is comes first; no file is changed.
     """
     import json
 
@@ -32,8 +41,16 @@ def command(product_file: Path, as_json: bool, svg: Path | None, procedure: str 
     from rootwright.pipeline import plan_product
     from rootwright.writing import write_file
 
-    product = load_product(product_file)
+    overrides = read_overrides(sets)
+    if check:
+        return _check(product_file, overrides, procedure, svg, as_json=as_json)
+    difference = None
+    if sets:
+        base = plan_product(load_product(product_file), product_file.parent, procedure=procedure)
+    product = load_product(product_file, overrides=overrides)
     result = plan_product(product, product_file.parent, procedure=procedure)
+    if sets:
+        difference = difference_of(base, result)
     plan = result.plan
     if svg is not None:
         if plan.map is None:
@@ -43,11 +60,38 @@ def command(product_file: Path, as_json: bool, svg: Path | None, procedure: str 
 
             write_file(svg, draw_map(plan.map, plan.demand, product.chip, title=result.product).encode())
     if as_json:
-        click.echo(json.dumps(result.as_data(), indent=2, ensure_ascii=False))
+        data = result.as_data()
+        if difference is not None:
+            data |= {"set": list(sets), "difference": difference.as_data()}
+        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
     else:
-        for line in report(result):
+        from rootwright.cli.what_if import report as difference_lines
+
+        lines = difference_lines(difference, sets, product_file) if difference is not None else []
+        for line in [*lines, *report(result)]:
             click.echo(line)
     return 1 if result.breaks_a_limit else 0
+
+
+def _check(
+    product_file: Path, overrides: Sequence[Override], procedure: str | None, svg: Path | None, *, as_json: bool
+) -> int:
+    import json
+
+    from rootwright.cli import given
+    from rootwright.describe.loading import load_product
+    from rootwright.pipeline import judge_given_map
+
+    if svg is not None:
+        raise click.UsageError("--svg draws the map of a plan; leave out --check")
+    product = load_product(product_file, check_places=False, overrides=overrides)
+    judged = judge_given_map(product, product_file.parent, procedure=procedure)
+    if as_json:
+        click.echo(json.dumps(judged.as_data(), indent=2, ensure_ascii=False))
+    else:
+        for line in given.report(judged, product):
+            click.echo(line)
+    return 0 if judged.holds else 1
 
 
 def report(result: PlanResult) -> list[str]:
@@ -108,11 +152,11 @@ def row_lines(rows: list[Row], chosen: str) -> list[str]:
         rooms = [next((room for room in r.rooms if room.image == image), None) for r in rows]
         table.append((f"largest {image}"[:20], *(size_text(room.largest) if room else "-" for room in rooms)))
         table.append(("  beyond growth", *(size_text(room.headroom) if room else "-" for room in rooms)))
-    table.append(("install, at most", *(_seconds(r.install_s) for r in rows)))
-    table.append(("longest operation", *(_seconds(r.longest_operation_s or None) for r in rows)))
+    table.append(("install, at most", *(seconds_text(r.install_s) for r in rows)))
+    table.append(("longest operation", *(seconds_text(r.longest_operation_s or None) for r in rows)))
     table.append(("most worn block", *(r.worn_block or "-" for r in rows)))
     table.append(("  erases per update", *(f"{r.worn_erases:g}" if r.worn_block else "-" for r in rows)))
-    table.append(("  years it lasts", *(_years(r.worn_years) for r in rows)))
+    table.append(("  years it lasts", *(years_text(r.worn_years) for r in rows)))
     table.append(("boot stage's RAM", *(size_text(r.ram) for r in rows)))
     table.append(("free", *(size_text(r.free) if r.fits else "-" for r in rows)))
     return aligned(_wrapped_cells(table), "<" * (len(rows) + 1))
@@ -172,13 +216,15 @@ def _yes(flag: bool) -> str:
     return "yes" if flag else "no"
 
 
-def _seconds(value: float | None) -> str:
+def seconds_text(value: float | None) -> str:
+    """Return a time for people; a dash for none."""
     if value is None:
         return "-"
     return f"{value * 1000:.3g} ms" if value < 1 else f"{value:.1f} s" if value < 120 else f"{value / 60:.1f} min"
 
 
-def _years(value: float | None) -> str:
+def years_text(value: float | None) -> str:
+    """Return years for people; a dash for none."""
     if value is None:
         return "-"
     return "over 1000" if value > 1000 else f"{value:.0f}" if value >= 10 else f"{value:.1f}"

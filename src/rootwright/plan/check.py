@@ -143,7 +143,7 @@ def _check_one(block: Block, region: Region, memory: Memory, chip: Chip, *, whol
         short = block.min_size - region.size
         yield _broken("map.size", region, f"{region.size} bytes, {block.min_size} needed", f"add {short} bytes")
     if len(touched) < block.min_sectors:
-        yield _broken("map.size", region, f"{len(touched)} sectors, {block.min_sectors} needed", "make it longer")
+        yield _broken("map.size", region, f"{len(touched)} of at least {block.min_sectors} sectors", "make it longer")
     if block.at is not None and region.address != block.at:
         yield _broken("map.pin", region, f"at 0x{region.address:X}, pinned to 0x{block.at:X}", "move it to its pin")
     if block.size is not None and region.size != block.size:

@@ -84,7 +84,7 @@ def compare_plans(base: PlanResult, changed: PlanResult) -> Difference:
     changes = [
         change
         for name in dict.fromkeys((*before, *after))
-        for change in _row_changes(name, before.get(name), after.get(name))
+        for change in row_changes(name, before.get(name), after.get(name))
     ]
     old = {(finding.rule, finding.found): None for finding in base.findings if not finding.note}
     new = {(finding.rule, finding.found): None for finding in changed.findings if not finding.note}
@@ -98,7 +98,8 @@ def compare_plans(base: PlanResult, changed: PlanResult) -> Difference:
     )
 
 
-def _row_changes(name: str, before: Row | None, after: Row | None) -> list[Change]:
+def row_changes(name: str, before: Row | None, after: Row | None) -> list[Change]:
+    """Return the figures in which two columns of the comparison differ; under `name`."""
     found = []
     images = dict.fromkeys(room.image for row in (before, after) if row for room in row.rooms)
     for image in images:
