@@ -322,6 +322,22 @@ class Chip:
                 return memory.name, memory.bank_offset(address - memory.base, self.low_bank(given))
         return None
 
+    def find_places(self, address: int) -> tuple[int, ...]:
+        """Return where a bus address can lead under any settings, as addresses counted from the memories' bases."""
+        memories = {memory.name: memory for memory in self.memories}
+        found = [
+            memories[view.memory].base + view.offset + address - view.address
+            for view in self.views
+            if view.address <= address < view.end
+        ]
+        swaps = any(area.find_field(Purpose.BANK) for area in self.settings_areas)
+        for memory in self.memories:
+            if memory.base <= address < memory.end:
+                found.append(address)
+                if swaps and memory.banks == 2:
+                    found.append(memory.base + memory.bank_offset(address - memory.base, 1))
+        return tuple(dict.fromkeys(found))
+
     def low_bank(self, settings: Mapping[str, str] | None = None) -> int:
         """Return the bank that settings map low; 0 where no field maps banks or the value maps neither."""
         for area in self.settings_areas:

@@ -168,6 +168,7 @@ class Update:
         procedure: A `Procedure` value, or "module:Class" of the user's own procedure.
         staging: Name of the memory that holds a staged image; None leaves it to the plan.
         sequence: Sequence number of the release described by this file.
+        floor: Name of the one-time words that hold the version floor; None for a log in flash.
         trial: Whether a new image first runs on trial (where the procedure has a way back).
         watchdog_s: Watchdog period in seconds while the boot stage runs; None without a watchdog.
     """
@@ -175,6 +176,7 @@ class Update:
     procedure: str
     sequence: int
     staging: str | None = None
+    floor: str | None = None
     trial: bool = True
     payload: PayloadPlace = PayloadPlace.DETACHED
     uri: str = ""

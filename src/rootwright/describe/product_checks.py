@@ -68,7 +68,7 @@ def check_product(
     checks += _own_format(form)
     checks += [_blocks(form), _twice_pinned(form), _watchdog(form)]
     if chip is not None:
-        checks += [_staging(form, chip)]
+        checks += [_staging(form, chip), _floor(form, chip)]
         for table, items in (("image", images), ("keep", keeps), ("pin", pins)):
             for index, item in enumerate(items):
                 checks.append(_memory_name((table, index), item, chip))
@@ -305,6 +305,14 @@ def _staging(form: ProductForm, chip: Chip) -> Iterator[Fault]:
             f"a memory of the part that can hold an image: {listed(names)}",
             did_you_mean(form.update.staging, names),
         )
+
+
+def _floor(form: ProductForm, chip: Chip) -> Iterator[Fault]:
+    names = [memory.name for memory in chip.memories if memory.kind is MemoryKind.ONE_TIME]
+    floor = form.update.floor
+    if floor is not None and floor not in names:
+        expected = f"one-time words of the part: {listed(names) if names else 'it has none'}"
+        yield Fault(("update", "floor"), shown(floor), expected, did_you_mean(floor, names))
 
 
 def _memory_name(path: KeyPath, item: Form, chip: Chip) -> Iterator[Fault]:

@@ -86,6 +86,10 @@ class UpdateForm(Form):
     staging: Name | None = Field(
         default=None, description="Name of the memory that holds a staged image; the plan decides if not given."
     )
+    floor: Name | None = Field(
+        default=None,
+        description="Name of the one-time words that hold the version floor; a log in flash if not given.",
+    )
     trial: YesNo = Field(
         default=True, description="Whether a new image first runs on trial, where the procedure has a way back."
     )
@@ -300,6 +304,7 @@ class ProductForm(Form):
                 procedure=update.procedure,
                 sequence=update.sequence,
                 staging=update.staging,
+                floor=update.floor,
                 trial=update.trial,
                 payload=update.payload,
                 uri=update.uri,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import accumulate
 from math import ceil
 
 from rootwright.describe.chip import Chip, Memory, MemoryKind, ProtectionKind
@@ -12,6 +13,7 @@ from rootwright.layout.map import Map, Misfit, Region
 from rootwright.plan.result import Finding, ImageRoom, Row
 
 _SLOTS = (BlockRole.SLOT, BlockRole.STAGING, BlockRole.RECOVERY, BlockRole.BOOT)
+_RUNS = (BlockRole.SLOT, BlockRole.RECOVERY, BlockRole.BOOT)
 _STORES = (MemoryKind.FLASH, MemoryKind.EXTERNAL)
 
 
@@ -234,6 +236,8 @@ def find_limits(demand: Demand, outcome: Map | Misfit, row: Row, product: Produc
             Finding("plan.ram", "", f"the boot stage needs {demand.ram} bytes of RAM, the part has {ram}", "use less")
         )
     found += _protection_findings(demand, outcome, product.chip)
+    found += _group_findings(demand, outcome, product.chip)
+    found += _cache_notes(outcome, product.chip)
     if row.install_gap:
         found.append(Finding("plan.speed", "", row.install_gap, "add it to the chip file's crypto table", note=True))
     if not product.chip.vector_table_relocatable:
@@ -277,6 +281,55 @@ def _protection_findings(demand: Demand, plan: Map, chip: Chip) -> list[Finding]
     return found
 
 
+def _group_findings(demand: Demand, plan: Map, chip: Chip) -> list[Finding]:
+    """Return the protected blocks that do not fill the groups in which a part protects sectors."""
+    found = []
+    for memory in chip.memories:
+        ways = chip.find_protections(ProtectionKind.WRITE_PROTECTION, memory.name)
+        if not ways or not all(way.groups for way in ways):
+            continue
+        edges = {memory.base + edge for way in ways for edge in (0, *accumulate(way.groups))}
+        inside = [r for r in plan.regions if r.memory == memory.name]
+        closed = [r for r in inside if demand.block(r.block).write_protect]
+        for region in closed:
+            low = max(edge for edge in edges if edge <= region.address)
+            high = min(edge for edge in edges if edge >= region.end)
+            others = [r.block for r in inside if r not in closed and r.address < high and low < r.end]
+            if others:
+                found.append(
+                    Finding(
+                        "plan.protected-groups",
+                        region.block,
+                        f"{region.block} is protected in a group from 0x{low:X} to 0x{high - 1:X}, which also closes "
+                        f"{', '.join(others)}",
+                        "pin the protected blocks to whole groups of sectors",
+                    )
+                )
+    return found
+
+
+def _cache_notes(plan: Map, chip: Chip) -> list[Finding]:
+    """Return a note for each memory whose code runs through a cache that is stale until invalidated."""
+    found = []
+    for memory in chip.memories:
+        stale = [memory.name] if memory.cached else []
+        stale += [view.name for view in chip.views if view.memory == memory.name and view.cached and view.executes]
+        images = [r.block for r in plan.regions if r.memory == memory.name and r.role in _RUNS]
+        if stale and images:
+            found.append(
+                Finding(
+                    "plan.stale-reads",
+                    images[0],
+                    f"reads of {memory.name} through {', '.join(stale)} are stale until the cache is invalidated: a "
+                    "digest taken another way is of other bytes than those that run",
+                    "let the boot stage invalidate the cache, then digest through the addresses from which the image "
+                    "runs",
+                    note=True,
+                )
+            )
+    return found
+
+
 def find_link_mismatches(
     plan: Map, product: Product, links: Sequence[tuple[str, str, int, int]]
 ) -> tuple[Finding, ...]:
@@ -294,7 +347,7 @@ def find_link_mismatches(
             continue
         spec: ImageSpec = product.image(region.image)
         code = region.address + spec.header_bytes
-        if start != code:
+        if code not in (start, *product.chip.find_places(start)):
             found.append(
                 Finding(
                     "plan.link",

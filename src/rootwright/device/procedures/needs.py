@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from math import ceil, lcm
 
-from rootwright.describe.chip import Chip, Memory, MemoryKind
+from rootwright.describe.chip import Chip, Memory, MemoryKind, Reprogram
 from rootwright.describe.product import ImageRole, ImageSpec, Product
 from rootwright.layout.demand import Block, BlockRole, Demand, Tie, TieKind, Wear
 
-RECORD_BYTES = 32  # one journal record: sequence, fields and check code, padded to the largest program unit met
+RECORD_BYTES = 32  # one journal record: sequence, fields and check code
 KEY_BYTES = 1024  # trust anchors, identifiers and their copies
 
 
@@ -93,13 +94,41 @@ def staging_block(product: Product, image: ImageSpec, sizes: Mapping[str, int]) 
 def log_block(product: Product, name: str, role: BlockRole) -> Block:
     """Return a log of two sectors: one is erased while the other still holds the newest record."""
     memories = record_memories(product)
-    return Block(name, role, 8 * RECORD_BYTES, 2 * RECORD_BYTES, memories, min_sectors=2)
+    record = record_bytes(product)
+    return Block(name, role, 8 * record, 2 * record, memories, min_sectors=2)
+
+
+def record_bytes(product: Product) -> int:
+    """Return the bytes of one record: whole tear units, so that a cut in one record leaves those before it alone.
+
+    Where nothing may be programmed twice between two erases, a record also fills whole units of that rule.
+    """
+    unit = 1
+    for memory in map(product.chip.memory, record_memories(product)):
+        unit = lcm(unit, memory.tear_unit, memory.reprogram_unit if memory.reprogram is Reprogram.NEVER else 1)
+    return -(-RECORD_BYTES // unit) * unit
+
+
+def floor_block(product: Product) -> Block:
+    """Return the version floor: a log of two sectors, or one-time words for every rise in the fleet's life.
+
+    A rise takes one program unit, or one bit where words can be programmed bit by bit.
+    """
+    name = product.update.floor
+    if name is None:
+        return log_block(product, "floor", BlockRole.FLOOR)
+    memory = product.chip.memory(name)
+    rises = max(1, ceil(product.fleet.updates_per_year * product.fleet.life_years))
+    size = -(-rises // 8) if memory.reprogram is Reprogram.BITS else rises * memory.program_unit
+    return Block("floor", BlockRole.FLOOR, size, size, (name,))
 
 
 def log_wear(product: Product, name: str, records: float) -> Wear:
     """Return what `records` appended records in one update do to a log of two sectors, or of as many as are pinned."""
     sector = smallest_sector(product, record_memories(product))
-    per_sector = max(1, sector // RECORD_BYTES)
+    per_sector = max(1, sector // record_bytes(product))
+    if name == "floor" and product.update.floor is not None:
+        return Wear(name, erases=0.0, writes=0.0)
     pinned = next((pin.size for pin in product.pins if pin.block == name and pin.size is not None), 0)
     return Wear(name, erases=records / per_sector / max(2, pinned // sector), writes=0.0, install_erases=0.0)
 
@@ -118,7 +147,7 @@ def common_blocks(product: Product, sizes: Mapping[str, int]) -> tuple[Block, ..
             image=image.name,
             header=image.header_bytes,
             vector_align=vector_alignment(product),
-            at=image.at if image.at is not None else (product.chip.reset_address if memory else None),
+            at=image.at if image.at is not None else (reset_place(product.chip) if memory else None),
             size=image.size,
         )
         blocks.append(boot)
@@ -126,7 +155,7 @@ def common_blocks(product: Product, sizes: Mapping[str, int]) -> tuple[Block, ..
     blocks.append(Block("keys", BlockRole.KEYS, KEY_BYTES, KEY_BYTES, records, exclusive=False))
     blocks.append(log_block(product, "journal", BlockRole.JOURNAL))
     blocks.append(log_block(product, "requests", BlockRole.REQUESTS))
-    blocks.append(log_block(product, "floor", BlockRole.FLOOR))
+    blocks.append(floor_block(product))
     for keep in product.keep:
         memories = (keep.memory,) if keep.memory else records
         blocks.append(Block(f"keep:{keep.name}", BlockRole.KEEP, keep.size, keep.size, memories, at=keep.at))
@@ -138,9 +167,18 @@ def common_blocks(product: Product, sizes: Mapping[str, int]) -> tuple[Block, ..
 
 
 def _reset_memory(chip: Chip) -> Memory | None:
-    for memory in chip.memories:
-        if memory.executable and memory.kind is not MemoryKind.RAM and memory.base <= chip.reset_address < memory.end:
-            return memory
+    place = reset_place(chip)
+    if place is None:
+        return None
+    return next(m for m in chip.memories if m.base <= place < m.end)
+
+
+def reset_place(chip: Chip) -> int | None:
+    """Return where the core starts, as an address of the memory itself; None where that is the part's own code."""
+    for place in chip.find_places(chip.reset_address):
+        for memory in chip.memories:
+            if memory.executable and memory.kind is not MemoryKind.RAM and memory.base <= place < memory.end:
+                return place
     return None
 
 
@@ -162,7 +200,8 @@ def finished(product: Product, demand: Demand) -> Demand:
                 size=block.size if pin.size is None else pin.size,
                 memories=(pin.memory,) if pin.memory else block.memories,
             )
-        blocks.append(replace(block, write_protect=block.name in product.protect))
+        once = block.name == "floor" and product.update.floor is not None  # one-time words need no protection
+        blocks.append(replace(block, write_protect=block.name in product.protect and not once))
     there = {block.name for block in blocks}
     pairs = [(f"keep:{keep.name}", f"spare:{keep.name}") for keep in product.keep if keep.migrate is not None]
     ties = tuple(Tie(TieKind.SAME_PATTERN, pair) for pair in pairs if there.issuperset(pair))
