@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rootwright.cli.what_if import HELP, read_overrides
+
 if TYPE_CHECKING:
     from rootwright.describe.product import Product
     from rootwright.prove.proof import Proof, Verdict
+    from rootwright.prove.what_if import VerdictChange
 
 
 @click.command()
@@ -27,9 +30,16 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path, file_okay=False),
     help="Write each failure's flash as HEX into DIR, with a text that says when to cut.",
 )
+@click.option("--set", "sets", metavar="PATH=VALUE", multiple=True, help=HELP)
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 def command(
-    product_file: Path, names: tuple[str, ...], quick: bool, svg: Path | None, export: Path | None, as_json: bool
+    product_file: Path,
+    names: tuple[str, ...],
+    quick: bool,
+    svg: Path | None,
+    export: Path | None,
+    sets: tuple[str, ...],
+    as_json: bool,
 ) -> int:
     """Check the update procedures under power cuts and bad images.
 
@@ -37,12 +47,13 @@ def command(
     fits. Exit code 0: the product's own procedure holds. 1: it fails, or it does not fit. 2: bad input.
     """
     import json
+    from dataclasses import asdict
 
     from rootwright.describe.loading import load_product
     from rootwright.errors import PlanError
     from rootwright.pipeline import plan_product, prove_migrations, prove_product
 
-    product = load_product(product_file)
+    product = load_product(product_file, overrides=read_overrides(sets))
     plan = plan_product(product, product_file.parent)
     fitting = [p.demand.traits.name for p in plan.plans if p.map is not None]
     for name in names:
@@ -62,6 +73,7 @@ def command(
             seconds[name] = time.perf_counter() - begun
         if not names or plan.chosen in names:
             proofs += prove_migrations(product, folder, plan, harder=not quick, progress=ticker.show)
+        changes = _changes(product_file, proofs, quick, ticker) if sets else ()
     own = [proof for proof in proofs if proof.migrates or proof.procedure == product.update.procedure]
     asked = proofs if names else own
     status = 0 if asked and all(proof.steady.holds for proof in asked) else 1
@@ -70,14 +82,44 @@ def command(
     if export is not None:
         _export(proofs, export)
     if as_json:
-        click.echo(json.dumps({"proofs": [proof.as_data() for proof in proofs]}, indent=2, ensure_ascii=False))
+        data: dict[str, object] = {"proofs": [proof.as_data() for proof in proofs]}
+        if sets:
+            data |= {"set": list(sets), "changes": [asdict(change) for change in changes]}
+        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
     else:
+        for line in change_lines(changes, sets) if sets else ():
+            click.echo(line)
         for line in report(product, proofs, plan.chosen in fitting):
             click.echo(line)
         # Times differ from run to run, so they stay out of the report itself.
         spent = ", ".join(f"{name} {took:.1f} s" for name, took in seconds.items())
         click.echo(f"time: {spent}", err=True)
     return status
+
+
+def _changes(product_file: Path, proofs: tuple[Proof, ...], quick: bool, ticker: _Ticker) -> tuple[VerdictChange, ...]:
+    """Explore the same procedures of the product as its files say it; return the verdicts that differ."""
+    from rootwright.describe.loading import load_product
+    from rootwright.pipeline import plan_product, prove_migrations, prove_product
+    from rootwright.prove.what_if import compare_proofs
+
+    folder = product_file.parent
+    product = load_product(product_file)
+    plan = plan_product(product, folder)
+    names = tuple(dict.fromkeys(proof.procedure for proof in proofs if not proof.migrates))
+    base = prove_product(product, folder, plan, names=names, harder=not quick, progress=ticker.show) if names else ()
+    if any(proof.migrates for proof in proofs):
+        base += prove_migrations(product, folder, plan, harder=not quick, progress=ticker.show)
+    return compare_proofs(base, proofs)
+
+
+def change_lines(changes: tuple[VerdictChange, ...], sets: tuple[str, ...]) -> list[str]:
+    """Return the lines that say which verdicts `--set` changes."""
+    lines = [f"What if: {', '.join(sets)}", ""]
+    for change in changes:
+        before, after = change.before or "not explored", change.after or "not explored"
+        lines.append(f"  {change.subject}, {change.level}: {before} -> {after}")
+    return [*lines, *([] if changes else ["  no verdict changes"]), ""]
 
 
 class _Ticker:
