@@ -9,7 +9,8 @@ from pathlib import Path
 from rootwright.describe.chip import Chip
 from rootwright.describe.loading import load_chip, profile_names
 from rootwright.describe.product import Product
-from rootwright.pipeline import plan_product, prove_product
+from rootwright.pipeline import lock_down, plan_product, prove_product
+from rootwright.plan.lockdown.result import LockdownPlan, Met
 from rootwright.plan.result import PlanResult
 from rootwright.prove.proof import Proof
 from rootwright.review.compare import Comparison, PartRow, make_row, move_to
@@ -31,6 +32,7 @@ def review_product(
     plan: PlanResult,
     *,
     check_cuts: bool = True,
+    lockdown: LockdownPlan | None = None,
     proof: Proof | None = None,
     bench: FaultVerdict | None = None,
     progress: Progress | None = None,
@@ -42,14 +44,20 @@ def review_product(
         folder: Where its files are.
         plan: The result of `plan_product`.
         check_cuts: Whether to check the product's own procedure under power cuts first, where no proof is given.
+        lockdown: The product's lock-down; planned here where it is not given.
         proof: The proof of that procedure, where there is one.
         bench: The verdict of the bench, where there is one.
         progress: Called now and then with a procedure's name and the number of states found.
+
+    Raises:
+        PlanError: `lock.order` names steps that do not exist, or the product's own steps make too many ways.
     """
     if proof is None and check_cuts:
         found = prove_product(product, folder, plan, names=(plan.chosen,), harder=False, progress=progress)
         proof = found[0] if found else None
-    return make_review(product, plan, cuts=cut_verdict(proof), bench=bench)
+    if lockdown is None and plan.plan.map is not None:
+        lockdown = lock_down(product, plan)
+    return make_review(product, plan, lockdown=lockdown, cuts=cut_verdict(proof), bench=bench)
 
 
 def compare_parts(
@@ -91,5 +99,14 @@ def _row(product: Product, chip: Chip, folder: Path, *, own: bool) -> PartRow:
             product, plan, protected = open_product, open_plan, False
     if plan.plan.map is None:
         return make_row(chip, plan, (), own=own, protected=False)
-    review = review_product(product, folder, plan, check_cuts=False)
-    return make_row(chip, plan, review.assets, own=own, protected=protected)
+    lockdown = lock_down(product, plan)
+    review = review_product(product, folder, plan, check_cuts=False, lockdown=lockdown)
+    return make_row(
+        chip,
+        plan,
+        review.assets,
+        own=own,
+        protected=protected,
+        isolation=str(lockdown.isolation),
+        aims=(sum(aim.met is Met.MET for aim in lockdown.aims), len(lockdown.aims)),
+    )

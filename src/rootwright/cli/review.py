@@ -264,6 +264,7 @@ def across_report(comparison: Comparison) -> list[str]:
 
 
 _ISOLATION = {
+    "secure/non-secure split": "secure split",
     "key vault behind a core boundary": "key vault",
     "closed-until-reset or gated code area": "closed or gated area",
     "physical memory protection with lock": "locked memory regions",

@@ -55,6 +55,11 @@ _APART_FOUNDATIONS = (
     "closed-until-reset or gated code area",
     "physical memory protection with lock",
 )
+_SHUTS = ("not written", "not reached")
+_KEPT_MOMENTS = frozenset({"once, in the factory", "at every start, before other code runs"})
+_TRIAL_MOMENT = "at the start of an image on trial"
+"""Values of the lock-down's `Effect` and `Moment`, which is loaded only where there is one."""
+
 _RECORDS = (
     BlockRole.FLOOR,
     BlockRole.KEYS,
@@ -181,21 +186,25 @@ class _Finder:
         found = [r.block for r in self.regions(*roles) if self.chip.memory(r.memory).kind is MemoryKind.EXTERNAL]
         return bool(found), f"{', '.join(found)} in external memory" if found else "all inside the package", "plan"
 
-    def locked(self, regions: Iterable[Region], what: str) -> tuple[bool, str, str]:
+    def locked(self, regions: Iterable[Region], what: str, *, on_trial: bool = False) -> tuple[bool, str, str]:
         regions = tuple(regions)
         source = "plan" if self.lockdown is None else "lock-down"
         if not regions:
             return False, f"the plan has no {what}", "plan"
-        open_ones = [r.block for r in regions if not self.is_locked(r)]
+        open_ones = [r.block for r in regions if not self.is_locked(r, on_trial=on_trial)]
         if open_ones:
             return False, f"open: {', '.join(open_ones)}", source
         return True, f"protected: {', '.join(r.block for r in regions)}", source
 
-    def is_locked(self, region: Region) -> bool:
-        """Whether running code cannot write a block: by the lock-down's covers, else by what product and part say."""
+    def is_locked(self, region: Region, *, on_trial: bool = False) -> bool:
+        """Whether running code cannot write a block: by the lock-down's covers, else by what product and part say.
+
+        With `on_trial` a cover that is there during a trial alone is enough.
+        """
         if self.lockdown is not None:
-            covers = self.lockdown.find_covers(region.block)
-            return any(c.effect in ("not written", "not reached") and c.lock is not Lock.NONE for c in covers)
+            moments = _KEPT_MOMENTS | {_TRIAL_MOMENT} if on_trial else _KEPT_MOMENTS
+            covers = [c for c in self.lockdown.find_covers(region.block) if c.moment in moments]
+            return any(c.effect in _SHUTS and c.lock is not Lock.NONE for c in covers)
         return region.block in self.product.protect and bool(lasting_write_protections(self.chip, region.memory))
 
     def way_back_regions(self) -> tuple[Region, ...]:
@@ -205,14 +214,19 @@ class _Finder:
     def locks_fall(self) -> tuple[bool, str, str]:
         boots = self.regions(BlockRole.BOOT)
         if self.lockdown is not None and boots:
-            covers = [c for r in boots for c in self.lockdown.find_covers(r.block) if c.effect != "not read"]
-            keeps = [c for c in covers if c.lock in (Lock.PERMANENT, Lock.ERASE_TO_OPEN)]
-            return not keeps, "the boot stage's cover " + ("holds" if keeps else "falls") + " at reset", "lock-down"
+            covers = [c for r in boots for c in self.lockdown.find_covers(r.block) if c.effect in _SHUTS]
+            keeps = any(c.lock in (Lock.PERMANENT, Lock.ERASE_TO_OPEN) for c in covers)
+            return not keeps, f"the boot stage's cover {'outlives a' if keeps else 'falls at'} reset", "lock-down"
         memories = {r.memory for r in boots} or {m.name for m in self.chip.memories}
         kinds = {p.lock for name in memories for p in lasting_write_protections(self.chip, name)}
         falls = not kinds or Lock.UNTIL_RESET in kinds
         why = "nothing says that a lock is used that outlives a reset" if falls else "the part's locks outlive a reset"
         return falls, why, "part"
+
+    def debug_lock(self, locks: frozenset[Lock]) -> tuple[bool, str, str]:
+        if self.lockdown is not None and str(self.lockdown.find_aim("debug-closed").met) == "not met":
+            return False, "the aim debug-closed is not met", "lock-down"
+        return self.has(ProtectionKind.DEBUG_LOCK, locks=locks)
 
     # -- the part ------------------------------------------------------------------------------------------------------
 
@@ -283,11 +297,11 @@ _FINDERS: dict[Fact, Callable[[_Finder], tuple[bool, str, str]]] = {
     Fact.KEYS_LOCKED: lambda f: f.locked(f.regions(BlockRole.KEYS), "block for keys"),
     Fact.FLOOR_LOCKED: lambda f: f.locked(f.regions(BlockRole.FLOOR), "version floor"),
     Fact.SLOTS_LOCKED: lambda f: f.locked(f.regions(BlockRole.SLOT), "slot"),
-    Fact.WAY_BACK_LOCKED: lambda f: f.locked(f.way_back_regions(), "second image"),
+    Fact.WAY_BACK_LOCKED: lambda f: f.locked(f.way_back_regions(), "second image", on_trial=True),
     Fact.LOGS_LOCKED: lambda f: f.locked(f.regions(BlockRole.JOURNAL, BlockRole.SELECTOR), "journal"),
     Fact.KEEP_LOCKED: lambda f: f.locked(f.regions(BlockRole.KEEP), "keep-area"),
-    Fact.DEBUG_LOCK: lambda f: f.has(ProtectionKind.DEBUG_LOCK, locks=_LASTING),
-    Fact.DEBUG_LOCK_FOR_EVER: lambda f: f.has(ProtectionKind.DEBUG_LOCK, locks=_OUTLIVES),
+    Fact.DEBUG_LOCK: lambda f: f.debug_lock(_LASTING),
+    Fact.DEBUG_LOCK_FOR_EVER: lambda f: f.debug_lock(_OUTLIVES),
     Fact.READ_LOCK: lambda f: f.has(ProtectionKind.EXTERNAL_READ_LOCK, locks=_LASTING),
     Fact.EXECUTE_ONLY: lambda f: f.has(ProtectionKind.EXECUTE_ONLY),
     Fact.SECRETS_APART: lambda f: f.secrets_apart(),
