@@ -35,7 +35,7 @@ FLAGS = (
     *("-Wextra", "-Wno-unused-parameter", "-Werror", "-g", f"-ffile-prefix-map={DEMO}=."),
 )
 LINK = ("-Wl,--gc-sections", "-Wl,-z,max-page-size=4", "-Wl,--build-id=none", "-Wl,-e,reset")
-SHARED = ("bytes.c", "crc.c", "sha256.c")
+SHARED = ("bytes.c", "sha256.c")
 
 
 def variants() -> list[dict[str, Any]]:

@@ -24,7 +24,7 @@ JOURNAL, REQUESTS, FLOOR, LIFT, RECOVERY, RUN, STAGE = 0x4000, 0x6000, 0x8000, 0
 BASE = {"arm": 0x0000_0000, "rv32": 0x8000_0000}
 RAM = {"arm": 0x2000_0000, "rv32": 0x8010_0000}
 RAM_SIZE = 0x8000
-RECORDS_PER_SECTOR = 16
+RECORDS_PER_SECTOR = 8
 
 SENTENCE = b"RL-2 bench boot, demo key: it protects nothing"
 # Order of the P-256 group (NIST SP 800-186, section 3.2.1.3).
@@ -230,6 +230,30 @@ def factory(
     return bytes(flash[JOURNAL:])
 
 
+def put_image(flash: bytes, at: int, image: bytes) -> bytes:
+    """Return flash from the journal on with another image at an offset."""
+    return flash[: at - JOURNAL] + image + flash[at - JOURNAL + len(image) :]
+
+
+def hex_text(base: int, data: bytes) -> bytes:
+    """Return Intel HEX of flash from an address on; rows of 16 blank bytes are left out."""
+
+    def line(kind: int, at: int, body: bytes) -> str:
+        raw = bytes([len(body)]) + (at & 0xFFFF).to_bytes(2, "big") + bytes([kind]) + body
+        return f":{raw.hex().upper()}{-sum(raw) & 0xFF:02X}"
+
+    lines, upper = [], -1
+    for at in range(0, len(data), 16):
+        body, address = data[at : at + 16], base + at
+        if body == b"\xff" * 16:
+            continue
+        if address >> 16 != upper:
+            upper = address >> 16
+            lines.append(line(4, 0, upper.to_bytes(2, "big")))
+        lines.append(line(0, address, body))
+    return "\n".join([*lines, line(1, 0, b""), ""]).encode()
+
+
 def key_source() -> str:
     """Return the C file with the public key."""
     rows = [", ".join(f"0x{byte:02x}" for byte in public_key()[at : at + 16]) for at in range(0, 64, 16)]
@@ -247,6 +271,16 @@ def files() -> dict[str, bytes]:
         for version in (1, 2, 3):
             found[f"{part}-version-{version}.bin"] = make_image(part, version)
         found[f"{part}-recovery.bin"] = make_image(part, 1, RECOVERY, tail=False)
+        start = BASE[part] + JOURNAL
+        found[f"{part}-factory.hex"] = hex_text(start, factory(part))
+        found[f"{part}-update-asked.hex"] = hex_text(start, factory(part, staged=make_image(part, 3), request=True))
+        hostile = hostile_images(part)
+        for name, image in (("long", "length-near-end-of-slot"), ("wrap", "length-wraps")):
+            asked = factory(part, staged=hostile[image], request=True)
+            found[f"{part}-{name}-asked.hex"] = hex_text(start, asked)
+        older = factory(part, staged=make_image(part, 1), request=True)
+        found[f"{part}-older-asked.hex"] = hex_text(start, older)
+        found[f"{part}-older-installed.hex"] = hex_text(start, put_image(factory(part), RUN, make_image(part, 1)))
     for name, data in hostile_images("arm").items():
         if name not in ("empty", "older"):
             found[f"arm-hostile-{name}.bin"] = data

@@ -30,6 +30,7 @@ def load(name: str) -> ModuleType:
 
 images = load("images")
 build = load("build")
+products = load("products")
 VARIANTS: dict[str, dict[str, Any]] = {variant["file"]: variant for variant in build.variants()}
 Check = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.POINTER(ctypes.c_uint8), ctypes.POINTER(ctypes.c_uint8))
 

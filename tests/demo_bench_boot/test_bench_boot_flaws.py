@@ -60,7 +60,7 @@ CUT_FLAWS = {
     "arm-flaw-blank-trusted.elf": (update(), {"weak version 3"}),
     "arm-flaw-floor-in-place.elf": (update(1), {"version 1"}),
     "arm-flaw-noted-before-done.elf": (update(), {"recovery"}),
-    "arm-flaw-one-sector-log.elf": (update(sequence=11), {"recovery"}),
+    "arm-flaw-one-sector-log.elf": (update(sequence=5), {"recovery"}),
     "arm-flaw-torn-record-trusted.elf": (update(), {"recovery"}),
 }
 

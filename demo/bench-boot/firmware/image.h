@@ -37,7 +37,8 @@ verdict image_check(uint32_t slot, uint32_t link, uint32_t room, uint32_t floor,
 
 /* Hooks of a bench: weak and never inlined. Both answer 0 for success. */
 uint32_t digest_flash(uint32_t address, uint32_t length, uint8_t digest[32]);
-uint32_t verify_signature(const uint8_t digest[32], const uint8_t signature[64]);
+uint32_t digest_memory(const uint8_t *data, uint32_t length, uint8_t digest[32]);
+uint32_t verify_signature(const uint8_t digest[32], const uint8_t signature[64], const uint8_t key[64]);
 
 extern const uint8_t public_key[64];
 

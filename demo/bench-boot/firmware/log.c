@@ -1,5 +1,4 @@
 #include "log.h"
-#include "../../river-gauge/firmware/common/crc.h"
 #include "boot.h"
 #include "flash.h"
 #include "part.h"
@@ -19,15 +18,29 @@ static uint32_t address_of(uint32_t log, uint32_t sector, uint32_t index)
     return log + sector * SECTOR_SIZE + index * sizeof(struct record);
 }
 
-static uint32_t check_of(const struct record *record)
+/* CRC-32 (0x04C11DB7, reflected, inverted) of the first three words, four bits at a time: record checks are most of what
+ * a boot does, and a bench runs every instruction of them many times. */
+__attribute__((noinline)) uint32_t check_of(const struct record *record)
 {
-    return crc32((const uint8_t *)record, 12);
+    static const uint32_t STEP[16] = {
+        0x00000000, 0x1DB71064, 0x3B6E20C8, 0x26D930AC, 0x76DC4190, 0x6B6B51F4, 0x4DB26158, 0x5005713C,
+        0xEDB88320, 0xF00F9344, 0xD6D6A3E8, 0xCB61B38C, 0x9B64C2B0, 0x86D3D2D4, 0xA00AE278, 0xBDBDF21C,
+    };
+    const uint32_t *word = (const uint32_t *)record;
+    uint32_t crc = 0xFFFFFFFFu;
+    for (uint32_t i = 0; i < 3; i++) {
+        crc ^= word[i];
+        for (uint32_t nibble = 0; nibble < 8; nibble++)
+            crc = crc >> 4 ^ STEP[crc & 15];
+    }
+    return ~crc;
 }
 
 static bool is_sound(const struct record *record)
 {
 #ifdef FLAW_TORN_RECORD_TRUSTED
-    return record->kind != 0xFFFFFFFFu; /* flaw: anything that is not blank counts */
+    (void)record;
+    return true; /* flaw: anything that is not blank counts */
 #else
     return record->check == check_of(record);
 #endif
@@ -44,7 +57,9 @@ static bool find_newest(uint32_t log, struct record *to, struct place *where)
     for (uint32_t sector = 0; sector < 2; sector++)
         for (uint32_t index = 0; index < RECORDS_PER_SECTOR; index++) {
             struct record each;
-            if (flash_read(address_of(log, sector, index), (uint32_t *)&each, sizeof each) || !is_sound(&each))
+            if (flash_read(address_of(log, sector, index), (uint32_t *)&each, sizeof each))
+                continue;
+            if (is_blank(&each) || !is_sound(&each))
                 continue;
             if (found && NUMBER(each.sequence) <= NUMBER(to->sequence))
                 continue;

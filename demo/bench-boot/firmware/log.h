@@ -9,7 +9,7 @@ struct record {
 };
 
 #ifndef RECORDS_PER_SECTOR
-#define RECORDS_PER_SECTOR 16u /* few, so that a bench sees the turn from one sector to the other soon */
+#define RECORDS_PER_SECTOR 8u /* few, so that a bench sees the turn from one sector to the other soon */
 #endif
 
 /* Kinds; each is four letters. */
