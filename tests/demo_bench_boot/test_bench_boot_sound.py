@@ -141,7 +141,7 @@ def test_installation_survives_any_one_cut(device: Make, file: str, sequence: in
 @pytest.mark.parametrize("sequence", [1, 5])
 @pytest.mark.parametrize("file", SOUND)
 def test_installation_survives_two_cuts(device: Make, file: str, sequence: int) -> None:
-    """A sample of first cuts, each with a sample of second cuts in what follows; the samples shift from one to the next."""
+    """A sample of first cuts, each with a sample of second cuts behind it; the samples shift from one to the next."""
     subject = device(file)
     subject.load(update(sequence=sequence))
     start, stride = subject.save(), 7 if file in COPY else 29
