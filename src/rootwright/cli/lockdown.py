@@ -236,6 +236,8 @@ def finding_lines(plan: LockdownPlan) -> list[str]:
     for wish in plan.constraints:
         value = f"0x{wish.value:X}" if isinstance(wish.value, int) else wish.value
         lines += _wrapped(f"wish on the map: {wish.block}: {wish.kind} {value}: {wish.reason}", "")
+        if wish.kind == "at":
+            lines += _wrapped(f'next: [[pin]] block = "{wish.block}", at = {value}; then plan again', "    ")
     for caution in plan.cautions:
         lines += _wrapped(f"caution: {caution}", "")
     count = sum(not conflict.note for conflict in plan.conflicts) + len(plan.cut_offs)

@@ -49,11 +49,13 @@ class Ground:
     isolation: Foundation
 
     def covers_of(self, block: str, *moments: Moment) -> list[Cover]:
-        """Return the write covers of a block, at certain moments where they are given."""
+        """Return the covers that keep a block from being written, at certain moments where they are given."""
         return [
             cover
             for cover in self.covers
-            if block in cover.blocks and cover.effect is Effect.NO_WRITE and (not moments or cover.moment in moments)
+            if block in cover.blocks
+            and cover.effect in (Effect.NO_WRITE, Effect.NO_ACCESS)
+            and (not moments or cover.moment in moments)
         ]
 
     def has_lock(self, *kinds: ProtectionKind) -> list[Lock]:

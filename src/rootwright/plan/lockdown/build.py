@@ -57,6 +57,8 @@ def make_lockdown(product: Product, map_: Map, demand: Demand) -> LockdownPlan:
         constraints += closing_covers(product, map_)[1]
     if Foundation.SECURE_SPLIT in usable:
         covers += _split_covers(product, map_)
+    shut = {block for cover in covers if cover.effect is Effect.NO_ACCESS for block in cover.blocks}
+    conflicts = [c for c in conflicts if c.rule not in _ABOUT_WRITING or not shut.issuperset(c.blocks)]
     made = make_settings(product, map_, covers, usable, isolation)
     conflicts += made.conflicts
     conflicts += _isolation_conflicts(product, part.foundation, isolation, rungs)
@@ -91,6 +93,10 @@ def make_lockdown(product: Product, map_: Map, demand: Demand) -> LockdownPlan:
         conflicts=tuple(dict.fromkeys(conflicts)),
         cautions=(*CAUTIONS, *part.cautions),
     )
+
+
+_ABOUT_WRITING = ("lockdown.unwritable", "lockdown.uncovered", "lockdown.regions")
+"""What is settled where a block cannot be reached at all after the hand-over."""
 
 
 def _split_covers(product: Product, map_: Map) -> list[Cover]:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from itertools import combinations
+
 from rootwright.describe.chip import Chip, Lock, MemoryKind, Protection, ProtectionKind
 from rootwright.describe.product import Product
 from rootwright.errors import PlanError
 from rootwright.layout.map import Constraint, Map, Region
 from rootwright.plan.lockdown.claims import is_root, locked_claims, unprivileged_claims
 from rootwright.plan.lockdown.covers import free_spans, span_of, whole_sectors
-from rootwright.plan.lockdown.result import Condition, Cover, Effect, Moment, Rung
-from rootwright.plan.lockdown.spans import Span, fewest_runs, widened
+from rootwright.plan.lockdown.result import Condition, Cover, Effect, Moment, Rung, Writer
+from rootwright.plan.lockdown.spans import Span, fewest_runs, merged, widened
 from rootwright.plan.lockdown.units import unit_settings
+from rootwright.plan.lockdown.writers import find_writers
 from rootwright.plan.root_of_trust import Foundation, judge_part
 
 _CLOSABLE = (ProtectionKind.CLOSED_UNTIL_RESET, ProtectionKind.GATED_CODE)
@@ -70,9 +73,22 @@ def root_regions(product: Product, map_: Map) -> tuple[Region, ...]:
     return tuple(r for r in map_.regions if is_root(r) or r.block in product.secret)
 
 
-def closed_regions(product: Product, map_: Map) -> tuple[Region, ...]:
-    """Return the blocks that a closed area should hold: the boot stage, the keys and what is called secret."""
-    return tuple(r for r in map_.regions if r.block in ("boot", "keys") or r.block in product.secret)
+def closed_regions(product: Product, map_: Map) -> tuple[tuple[Region, ...], tuple[Region, ...]]:
+    """Return the blocks that a closed area must hold, and those that it should hold where they fit.
+
+    It must hold the boot stage, the keys and what is called secret. It should hold what is asked to be write-protected
+    and changed by the boot stage alone, which is done with it before it closes the area.
+    """
+    must = tuple(r for r in map_.regions if r.block in ("boot", "keys") or r.block in product.secret)
+    should = tuple(
+        region
+        for region in map_.regions
+        if region not in must
+        and region.block in product.protect
+        and is_root(region)
+        and find_writers(region, map_.procedure) <= {Writer.BOOT}
+    )
+    return must, should
 
 
 def closing_covers(product: Product, map_: Map) -> tuple[list[Cover], list[Constraint], str]:
@@ -80,19 +96,28 @@ def closing_covers(product: Product, map_: Map) -> tuple[list[Cover], list[Const
     protection = closing_protection(product.chip)
     if protection is None:
         return [], [], "the part has no closed area"
-    wanted = [r for r in closed_regions(product, map_) if r.memory in protection.covers]
-    left_out = [r.block for r in closed_regions(product, map_) if r.memory not in protection.covers]
+    must, should = closed_regions(product, map_)
+    for count in range(len(should), -1, -1):  # a block between two others can make one run of them
+        for more in combinations(should, count):
+            found = _closing(product, map_, protection, (*must, *more))
+            if not found[2]:
+                return found
+    return _closing(product, map_, protection, must)
+
+
+def _closing(
+    product: Product, map_: Map, protection: Protection, regions: tuple[Region, ...]
+) -> tuple[list[Cover], list[Constraint], str]:
+    left_out = [r.block for r in regions if r.memory not in protection.covers]
     covers: list[Cover] = []
     wishes: list[Constraint] = []
     wrong = f"it does not cover the memory of {', '.join(left_out)}" if left_out else ""
-    effect = Effect.NO_ACCESS
-    runs_total = 0
+    granule = protection.granule or 1
     for name in protection.covers:
         memory = product.chip.memory(name)
-        here = [r for r in wanted if r.memory == name]
+        here = sorted((r for r in regions if r.memory == name), key=lambda r: r.address)
         if not here:
             continue
-        granule = protection.granule or 1
         spans = {r.block: widened(whole_sectors(memory, span_of(r)), granule, memory.base) for r in here}
         for region in map_.regions:
             if region.memory == name and region.block not in spans:
@@ -100,44 +125,37 @@ def closing_covers(product: Product, map_: Map) -> tuple[list[Cover], list[Const
                 for block in hit:
                     wrong = f"whole granules of {granule} bytes over {block} would close {region.block} too"
                     wishes.append(Constraint(block, "align", granule, f"{protection.name} closes whole granules"))
-        runs = fewest_runs(spans.values(), free_spans(memory, map_))
-        runs_total += len(runs)
+        runs = merged(spans.values())
+        if protection.regions and len(runs) > protection.regions:
+            runs = fewest_runs(spans.values(), free_spans(memory, map_))
         for run in runs:
             blocks = tuple(b for b, s in spans.items() if run.start <= s.start < run.end)
-            used = sum(spans[b].size for b in blocks)
-            over = max(0, run.size - used)
             covers.append(
                 Cover(
                     protection.name,
                     protection.kind,
-                    effect,
+                    Effect.NO_ACCESS,
                     blocks,
                     name,
                     run.start,
                     run.size,
-                    over,
+                    max(0, run.size - sum(spans[b].size for b in blocks)),
                     protection.lock,
                     Moment.START,
                 )
             )
-    # One region for each bank is written as "regions = 2"; a run in the wrong bank is a matter of the data sheet.
-    if protection.regions and runs_total > protection.regions:
-        boot = next((r for r in wanted if r.block == "boot"), None)
-        apart = [c for c in covers if boot is None or "boot" not in c.blocks]
-        wrong = (
-            f"it has {protection.regions} region{'' if protection.regions == 1 else 's'}, and "
-            f"{', '.join(r.block for r in wanted)} lie in {runs_total} separate runs"
-        )
-        if boot is not None:
-            memory = product.chip.memory(boot.memory)
-            after = widened(whole_sectors(memory, span_of(boot)), protection.granule or 1, memory.base).end
-            wishes += [
-                Constraint(
-                    block, "at", after, f"{protection.name} has {protection.regions} region(s): put it beside boot"
-                )
-                for cover in apart[:1]
-                for block in cover.blocks[:1]
-            ]
+    # Where a part has one region for each bank, a run in the wrong bank is a matter of the data sheet.
+    if protection.regions and len(covers) > protection.regions:
+        count = f"{protection.regions} region{'' if protection.regions == 1 else 's'}"
+        names = ", ".join(region.block for region in regions)
+        wrong = f"it has {count}, and {names} lie in {len(covers)} separate runs"
+        first = next((cover for cover in covers if "boot" in cover.blocks), covers[0])
+        reason = f"{protection.name} has {count}: put it beside {first.blocks[-1]}"
+        end = first.end
+        for cover in covers:
+            if cover is not first:
+                wishes.append(Constraint(cover.blocks[0], "at", end, reason))
+                end += cover.size
     return covers, wishes, wrong
 
 

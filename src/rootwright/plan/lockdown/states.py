@@ -155,6 +155,22 @@ def make_attempts(product: Product, map_: Map, covers: Sequence[Cover], isolatio
                 ("way-back-kept",),
             )
         )
+    found += [
+        Attempt(
+            f"{kind}-closed-{_plain(cover.blocks[0])}-{_plain(cover.protection)}",
+            kind,
+            state,
+            Observer.APPLICATION,
+            f"{kind} the first unit of {', '.join(cover.blocks)} from the application ({cover.protection})",
+            "refused",
+            cover.address,
+            _unit(chip, cover),
+            ("root-apart", "secrets-unread", *_write_aims(cover.blocks)),
+        )
+        for cover in covers
+        if cover.effect is Effect.NO_ACCESS
+        for kind in ("read", "write")
+    ]
     if isolation not in (Foundation.NONE, Foundation.WRITE_PROTECTION):
         for region in map_.regions:
             if region.block in product.secret:
