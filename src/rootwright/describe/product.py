@@ -10,6 +10,7 @@ from rootwright.describe.attack import Review
 from rootwright.describe.bench import Bench
 from rootwright.describe.chip import Chip
 from rootwright.describe.own_format import OwnFormat
+from rootwright.errors import PlanError
 
 
 class ImageRole(StrEnum):
@@ -66,6 +67,8 @@ class ImageSpec:
         memory: Name of the memory it must live in, None for any executable one.
         base: Load address of a raw binary file.
         vectors: Where the vector table stands, in bytes behind the code's first byte.
+        view: Name of the chip's view through which its code runs and for which it is linked; None for the memory's own
+            addresses.
     """
 
     name: str
@@ -84,6 +87,7 @@ class ImageSpec:
     memory: str | None = None
     base: int | None = None
     vectors: int = 0
+    view: str | None = None
 
     @property
     def updatable(self) -> bool:
@@ -238,6 +242,25 @@ class Product:
             if image.name == name:
                 return image
         raise KeyError(name)
+
+    def link_address(self, image: str, address: int) -> int:
+        """Return the bus address at which the core sees code of an image that lies at `address` of a memory.
+
+        Raises:
+            PlanError: The address lies outside the view through which the image runs.
+        """
+        name = self.image(image).view
+        if name is None:
+            return address
+        view = next(view for view in self.chip.views if view.name == name)
+        first = self.chip.memory(view.memory).base + view.offset
+        if not first <= address < first + view.size:
+            raise PlanError(
+                f"image {image!r} runs through the view {name!r}, which does not show 0x{address:X}",
+                where=f"image.{image}.view",
+                next_step=f"pin its slot between 0x{first:X} and 0x{first + view.size - 1:X}, or take another view",
+            )
+        return view.address + address - first
 
     def find_images(self, role: ImageRole) -> tuple[ImageSpec, ...]:
         """Return the images with one role, in the product file's order."""

@@ -69,6 +69,7 @@ def check_product(
     checks += [_blocks(form), _twice_pinned(form), _watchdog(form)]
     if chip is not None:
         checks += [_staging(form, chip), _floor(form, chip)]
+        checks += [_view(("image", index), image, chip) for index, image in enumerate(images)]
         for table, items in (("image", images), ("keep", keeps), ("pin", pins)):
             for index, item in enumerate(items):
                 checks.append(_memory_name((table, index), item, chip))
@@ -313,6 +314,13 @@ def _floor(form: ProductForm, chip: Chip) -> Iterator[Fault]:
     if floor is not None and floor not in names:
         expected = f"one-time words of the part: {listed(names) if names else 'it has none'}"
         yield Fault(("update", "floor"), shown(floor), expected, did_you_mean(floor, names))
+
+
+def _view(path: KeyPath, image: ImageForm, chip: Chip) -> Iterator[Fault]:
+    names = [view.name for view in chip.views if view.executes]
+    if image.view is not None and image.view not in names:
+        expected = f"a view that code runs through: {listed(names) if names else 'the part has none'}"
+        yield Fault((*path, "view"), shown(image.view), expected, did_you_mean(image.view, names))
 
 
 def _memory_name(path: KeyPath, item: Form, chip: Chip) -> Iterator[Fault]:

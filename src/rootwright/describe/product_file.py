@@ -135,6 +135,11 @@ class ImageForm(Form):
     base: Size | None = Field(
         default=None, description="Load address of a raw binary file; other files hold their own."
     )
+    view: Name | None = Field(
+        default=None,
+        description="Name of the part's view through which its code runs and for which it is linked; the memory's own "
+        "addresses if not given.",
+    )
 
     vectors: Size = Field(
         default=0, description="Where the vector table stands in the file, counted from its first byte."
@@ -158,6 +163,7 @@ class ImageForm(Form):
             size=self.size,
             memory=self.memory,
             base=self.base,
+            view=self.view,
             vectors=self.vectors,
         )
 

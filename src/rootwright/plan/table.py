@@ -346,8 +346,8 @@ def find_link_mismatches(
         if region is None or region.image is None:
             continue
         spec: ImageSpec = product.image(region.image)
-        code = region.address + spec.header_bytes
-        if code not in (start, *product.chip.find_places(start)):
+        code = product.link_address(spec.name, region.address) + spec.header_bytes
+        if start != code:
             found.append(
                 Finding(
                     "plan.link",
@@ -357,7 +357,7 @@ def find_link_mismatches(
                     f"link it for 0x{code:X}, or pin {block} at 0x{max(0, start - spec.header_bytes):X}",
                 )
             )
-        elif end > region.end - spec.trailer_bytes:
+        elif end > code - spec.header_bytes + region.size - spec.trailer_bytes:
             found.append(
                 Finding("plan.link", block, f"{file} ends at 0x{end:X}, behind its slot", "make the slot larger")
             )

@@ -139,7 +139,8 @@ def _payloads(
         through = [memory_map.region(f"{passes[shape]}:{spec.name}")] if shape in passes else []
         for slot, image in enumerate(files):
             runs_in = memory_map.region(f"{'second' if slot else 'run'}:{spec.name}")
-            require_bootable(spec, image, runs_in, through)
+            seen_at = product.link_address(spec.name, runs_in.address)
+            require_bootable(spec, image, runs_in, through, seen_at=seen_at)
             label = f"{spec.name}-{('first', 'second')[slot]}" if two_links else spec.name
             file_name = f"{label}-{product.update.sequence}.bin"
             uri = payload_uri(product, label, file_name)

@@ -11,7 +11,9 @@ from rootwright.image.reading import find_vector_table
 from rootwright.layout.map import Region
 
 
-def require_bootable(spec: ImageSpec, image: Image, runs_in: Region, passes_through: Iterable[Region] = ()) -> None:
+def require_bootable(
+    spec: ImageSpec, image: Image, runs_in: Region, passes_through: Iterable[Region] = (), *, seen_at: int | None = None
+) -> None:
     """Return only if an image fits its regions, is linked for the one it runs in, and can start there.
 
     Args:
@@ -19,6 +21,7 @@ def require_bootable(spec: ImageSpec, image: Image, runs_in: Region, passes_thro
         image: The file's content.
         runs_in: The slot that its code runs from.
         passes_through: Other regions that must hold it, such as staging.
+        seen_at: Where the core sees the slot, where that is not its address in the memory.
 
     Raises:
         ReleaseRefused: With the image, the region and both figures.
@@ -31,7 +34,7 @@ def require_bootable(spec: ImageSpec, image: Image, runs_in: Region, passes_thro
                 where=image.name,
                 next_step="make the image smaller, or plan larger regions before devices are made",
             )
-    linked = runs_in.address + spec.header_bytes
+    linked = (runs_in.address if seen_at is None else seen_at) + spec.header_bytes
     if image.start != linked:
         raise ReleaseRefused(
             f"image {spec.name!r} is linked for 0x{image.start:08x}, region {runs_in.block} runs it at 0x{linked:08x}",

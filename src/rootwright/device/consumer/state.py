@@ -251,7 +251,9 @@ def make_device(
                 image=spec.name,
                 slots=tuple(slots),
                 staging=regions[f"stage:{spec.name}"] if shape in STAGED else None,
-                linked=tuple((slots[0] if flipped else slot).address for slot in slots),
+                linked=tuple(
+                    product.link_address(spec.name, (slots[0] if flipped else slot).address) for slot in slots
+                ),
                 has_vectors=arm and spec.role is ImageRole.APPLICATION,
                 trailer=spec.trailer_bytes if form is None else 0,
                 vectors=spec.vectors,
