@@ -6,6 +6,7 @@ from typing import Any, TypeVar
 
 from rootwright.bring.facts import Fact
 from rootwright.bring.part import MergedMemory, MergedPart
+from rootwright.bring.product_import import ProposedProduct
 from rootwright.describe.units import address_words, size_words
 
 T = TypeVar("T")
@@ -94,3 +95,58 @@ def _memory(memory: MergedMemory) -> dict[str, Any]:
 
 def _fact(fact: Fact[T] | None) -> dict[str, Any] | None:
     return None if fact is None else {"value": fact.value, "source": fact.source}
+
+
+def product_lines(product: ProposedProduct) -> list[str]:
+    """Return one line for each image, block and keep-area of a proposed product, with what it was told by."""
+    lines = []
+    for image in product.images:
+        file = image.file
+        version = f" {file.version}" if file.version else ""
+        lines.append(f"  image   {image.name}{version}, {image.role.value}, told by {image.role_from}")
+        if file.header:
+            lines.append(f"          a header of {file.header} bytes in front of its first byte")
+        if file.vectors is not None:
+            lines.append(f"          its vector table is at {address_words(file.image.start + file.vectors)}")
+        for label, other in (("second slot", image.second), ("installed version", image.precursor)):
+            if other is not None:
+                lines.append(f"          {label}: {other.name}")
+    for block in product.blocks:
+        size = f", {size_words(block.size)}" if block.size is not None else ""
+        lines.append(f"  pin     {block.block} at {address_words(block.address)}{size}, told by {block.told}")
+    lines += [
+        f"  keep    {keep.name} at {address_words(keep.address)}, {size_words(keep.size)}, told by {keep.told}"
+        for keep in product.keeps
+    ]
+    lines.append(f"  update  {product.procedure.value}, told by {product.procedure_from}")
+    lines += [f"  note    {note}" for note in product.notes]
+    return lines
+
+
+def product_data(product: ProposedProduct) -> dict[str, Any]:
+    """Return a proposed product as plain data."""
+    return {
+        "chip": product.chip_name,
+        "procedure": {"value": product.procedure.value, "told_by": product.procedure_from},
+        "images": [
+            {
+                "name": image.name,
+                "role": image.role.value,
+                "told_by": image.role_from,
+                "file": image.file.name,
+                "version": image.file.version or None,
+                "slot": image.file.slot,
+                "header": image.file.header,
+                "vectors": image.file.vectors,
+                "second_file": image.second.name if image.second else None,
+                "precursor": image.precursor.name if image.precursor else None,
+            }
+            for image in product.images
+        ],
+        "pins": [
+            {"block": b.block, "at": b.address, "size": b.size, "told_by": b.told, "sure": b.sure}
+            for b in product.blocks
+        ],
+        "keep": [{"name": k.name, "at": k.address, "size": k.size, "told_by": k.told} for k in product.keeps],
+        "notes": list(product.notes),
+    }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import keyword
 import sys
 from typing import Any
 
@@ -14,6 +15,7 @@ from rootwright import __version__
 COMMANDS: dict[str, str] = {
     "new": "Write a commented product to start from.",
     "chip": "Fill a chip file in from the files that come with a part.",
+    "import": "Propose a product from linked firmware.",
     "check": "Read a product and its part; say what is wrong and where.",
     "schema": "Print the JSON Schema of product and chip files, for editors.",
     "plan": "Place everything in memory; compare all update procedures.",
@@ -22,6 +24,7 @@ COMMANDS: dict[str, str] = {
     "export": "Write linker script, header and protection tables for the build.",
     "release": "Build the signed update of one version.",
     "prove": "Check the update procedures under power cuts and bad images.",
+    "bench": "Run the boot program itself under faults, cuts and hostile updates.",
     "inspect": "Print any SUIT envelope in the standard's words.",
     "assure": "Run everything and write the dossier.",
 }
@@ -38,7 +41,9 @@ class LazyGroup(click.Group):
         """Import and return one command."""
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"rootwright.cli.{cmd_name.replace('-', '_')}")
+        # A word of Python's own cannot name a module that is imported by a statement.
+        name = cmd_name.replace("-", "_") + ("_" if keyword.iskeyword(cmd_name) else "")
+        module = importlib.import_module(f"rootwright.cli.{name}")
         command: click.Command = module.command
         return command
 
