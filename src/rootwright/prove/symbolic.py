@@ -70,7 +70,6 @@ class SymbolicPort:
         self.operations = 0
         self.erases = 0
         self.touched_keep: int | None = None
-        self.loaded: int | None = None  # what the settings area was loaded as, where a part's settings are modelled
 
     # -- questions
 
@@ -302,9 +301,7 @@ class SymbolicPort:
         return SymbolicLog(self, name)
 
     def _load(self) -> int:
-        """Return what the settings area is loaded as, deciding a torn one; where it is modelled, once a step."""
-        if self.loaded is not None:
-            return self.loaded
+        """Return what the settings area holds, deciding a torn one."""
         location = self.world.settings_location
         self._look(location, 0)
         value = self.world.values[self.state[location]]
@@ -313,20 +310,25 @@ class SymbolicPort:
             self._note(value)
             self._settle(location, self.world.intern(value))
         assert isinstance(value, int)
-        if self.world.ground.settings is not None:
-            self.loaded = value
         return value
 
     def loaded_settings(self) -> int:
-        """Return what the settings area is loaded as where a part's settings are modelled, else 0."""
-        return 0 if self.world.ground.settings is None else self._load()
+        """Return what the settings area was loaded as at the last reset, 0 where a part's settings are not modelled."""
+        if self.world.ground.settings is None:
+            return 0
+        location = self.world.loaded_location
+        self._look(location, 0)
+        value = self.world.values[self.state[location]]
+        assert isinstance(value, int)
+        return value
 
     def settings(self) -> int:
         """Return the loaded settings word: which bank is mapped low."""
-        model, value = self.world.ground.settings, self._load()
-        if model is None or value < DEFAULT_STATE:
-            return value
-        return model.default or 0
+        model = self.world.ground.settings
+        if model is None:
+            return self._load()
+        value = self.loaded_settings()
+        return value if value < DEFAULT_STATE else model.default or 0
 
     def is_settings_whole(self) -> bool:
         """Say whether the settings area was loaded as it was programmed."""
@@ -363,6 +365,9 @@ class SymbolicPort:
         block = "boot"
         if model is not None:
             value = self._load()
+            self.state[world.loaded_location] = world.intern(value)
+            self.changes.append((world.loaded_location, world.intern(value)))
+            self.killed |= world.mask[world.loaded_location]
             lost = value >= DEFAULT_STATE
             bank = model.default if lost else value
             if lost and model.default_erases:

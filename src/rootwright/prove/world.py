@@ -71,6 +71,8 @@ class World:
         self.boots = tuple(dict.fromkeys(b for b in (model.boots if model else ("boot",)) if b))
         self.boot_location = {block: first_free + 2 + i for i, block in enumerate(self.boots)}
         self.count = first_free + 2 + len(self.boots)
+        self.loaded_location = self.count  # what the area was loaded as at the last reset; only where it is modelled
+        self.count += model is not None
         # One bit per cell and one for weakness in each sector; one bit for every other location.
         self.shift: list[int] = []
         self.width: list[int] = []
@@ -142,6 +144,8 @@ class World:
             record = initial.get(name)
             state.append(self.intern(LogContent((record,), frozenset(), record is not None)))
         state += [self.intern(0), self.intern(UNKNOWN), *(self.intern("boot stage") for _ in self.boots)]
+        if self.ground.settings is not None:
+            state.append(self.intern(0))
         return tuple(state)
 
     def agrees(self, left: Flash, right: Flash, live: int) -> bool:

@@ -148,7 +148,7 @@ def judge_halt(subject: Subject, outcome: Idle | Stuck) -> Fault | None:
 
 def moves(subject: Subject, state: State, rest: Rest) -> Iterator[tuple[MoveEvent, State]]:
     """Yield everything that can happen at rest, with the state that follows; a power cut is the first."""
-    woken = state._replace(at=POWER_UP)
+    woken = state._replace(at=POWER_UP, flash=state.flash._replace(loaded=0))
     yield MoveEvent(Move.CUT), woken
     yield MoveEvent(Move.RESET), woken
     newer_runs = bool(rest.area) and rest.kind is Kind.NEXT

@@ -49,6 +49,7 @@ class Flash(NamedTuple):
     weak: frozenset[int]
     logs: tuple[Log, ...]
     settings: Value
+    loaded: int = 0  # what the settings area was loaded as; that alone is lost with the power
 
 
 class CutPoint(NamedTuple):
@@ -104,7 +105,7 @@ class ConcretePort:
         self._weak = set(flash.weak)
         self._logs = list(flash.logs)
         self._settings = flash.settings
-        self._loaded: int | None = None  # asked for once a step where the part's settings are described
+        self._loaded = flash.loaded
         self._bus = Attacker.EXTERNAL_BUS in subject.level.attackers
         self.asked = 0
         self.seen: list[Any] = []
@@ -115,10 +116,12 @@ class ConcretePort:
 
     def flash(self) -> Flash:
         """Return everything that is in the flash now."""
-        return Flash(tuple(map(tuple, self._cells)), frozenset(self._weak), tuple(self._logs), self._settings)
+        cells = tuple(map(tuple, self._cells))
+        return Flash(cells, frozenset(self._weak), tuple(self._logs), self._settings, self._loaded)
 
     def _cut(self, where: Where, flash: Flash) -> None:
-        self.cuts.append(CutPoint(self.operations, where, self.asked, len(self.seen), flash))
+        kept = flash._replace(loaded=0)
+        self.cuts.append(CutPoint(self.operations, where, self.asked, len(self.seen), kept))
 
     def _done(self) -> None:
         self._cut("after", self.flash())
@@ -289,36 +292,32 @@ class ConcretePort:
 
     def _word(self) -> int:
         """Return what the settings area reads as; open readings are settled, on the steady level for good."""
-        if self._loaded is not None:
-            return self._loaded
         held = self._settings
         found = self._ask(held if isinstance(held, tuple) else (held,))
         if not self._subject.level.restless:
             self._settings = found
-        if self._ground.settings is not None:
-            self._loaded = found
         return found
 
     def word_at_rest(self) -> int:
         """Return what the settings area was loaded as, for what may happen at rest."""
-        return self._word() if self._ground.settings is not None else 0
+        return self._loaded
 
     def settings(self) -> int:
         """Return the bank that the settings area maps low."""
-        word = self._word()
-        return low_bank(self._ground, word) or 0
+        if self._ground.settings is None:
+            return self._word()
+        return low_bank(self._ground, self._loaded) or 0
 
     def is_settings_whole(self) -> bool:
         """Say whether the settings area is as it was programmed."""
-        return self._ground.settings is None or self._word() in (0, 1)
+        return self._loaded in (0, 1)
 
     def program_settings(self, value: int) -> None:
         """Program the settings word: a cut inside leaves what the chip file says, else old, new or the default 0."""
         part = self._ground.settings
-        word = self._word() if part is not None else None
         before = self.flash()
         self._cut("before", before)
-        if word == LOCKED:
+        if self._loaded == LOCKED:
             self._cut("inside", before)
             self._done()
             return
@@ -346,7 +345,7 @@ class ConcretePort:
         part = self._ground.settings
         if part is None:
             return None if "boot" in sound else (Claim.APPROVED_ONLY, "a foreign boot stage runs")
-        word = self._word()
+        word = self._loaded = self._word()
         low = low_bank(self._ground, word)
         if part.default_erases and word in (FALLEN_BACK, LOCKED):
             return Claim.BOOTS, "all flash is erased"
