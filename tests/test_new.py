@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from rootwright.cli import main
-from rootwright.describe.loading import load_product, profile_names
+from rootwright.describe.chip import Lock, ProtectionKind
+from rootwright.describe.loading import load_chip, load_product, profile_names
 
 
 def run(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
@@ -163,3 +164,37 @@ def test_schema_prints_json(capsys: pytest.CaptureFixture[str], kind: str) -> No
     assert code == 0
     assert json.loads(out)["$schema"].endswith("2020-12/schema")
     assert "| Field |" in run(capsys, "schema", kind, "--table")[1]
+
+
+UNTIL_RESET = {"external-flash-only", "key-vault", "rv32-pmp", "secure-split-no-erase"}
+
+
+def test_parts_with_a_lock_that_falls_at_reset() -> None:
+    """The parts on which a starter product can hold all its claims against an exploited application."""
+    found = {
+        name
+        for name in profile_names()
+        for protection in load_chip(name).find_protections(ProtectionKind.WRITE_PROTECTION)
+        if protection.lock is Lock.UNTIL_RESET
+    }
+    assert found == UNTIL_RESET
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("profile", profile_names())
+def test_a_new_product_has_a_map_and_a_verdict(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, profile: str
+) -> None:
+    """It holds where the part has write protection until reset; elsewhere the next step says that none helps."""
+    run(capsys, "new", tmp_path, "--chip", profile)
+    code, out, _ = run(capsys, "plan", tmp_path / "product.toml")
+    assert code == 0
+    assert out.endswith("nothing breaks a limit\n")
+    own = load_product(tmp_path / "product.toml").update.procedure
+    code, out, _ = run(capsys, "prove", "--quick", "--procedure", own, tmp_path / "product.toml", "--json")
+    (proof,) = json.loads(out)["proofs"]
+    if profile in UNTIL_RESET:
+        assert (code, proof["verdict"], proof["closed"]) == (0, "holds", True)
+    else:
+        assert (code, proof["verdict"]) == (1, "fails")
+        assert proof["remedy"] == {"helps": False, "write_protect_also": []}

@@ -24,7 +24,6 @@ def starter_product(chip: Chip, part: str) -> str:
     boot, slot = _sizes(chip, memory)
     sectors = sum(run.count for run in memory.runs)
     procedure = Procedure.EXCHANGE_ROTATING if sectors >= _MANY_SECTORS else Procedure.EXCHANGE_FIXED
-    can_protect = any(p.lock is not Lock.NONE for p in chip.find_protections(ProtectionKind.WRITE_PROTECTION))
     watchdog = bool(chip.find_protections(ProtectionKind.WATCHDOG))
     return _TEXT.format(
         part=part,
@@ -35,8 +34,22 @@ def starter_product(chip: Chip, part: str) -> str:
         boot=size_words(boot),
         slot=size_words(slot),
         keep=size_words(min(2048, memory.runs[0].size)),
-        protect='["boot", "keys", "floor"]' if can_protect else "[]           # the part has none that stays locked",
+        protect=_protect(chip, memory),
     )
+
+
+def _protect(chip: Chip, memory: Memory) -> str:
+    """Return the blocks that the part's write protection should cover, as TOML.
+
+    The boot stage writes run slot, staging and journal, so only a lock that falls at reset can close them. With them
+    open an exploited application can take the way back away.
+    """
+    locks = {p.lock for p in chip.find_protections(ProtectionKind.WRITE_PROTECTION, memory.name)}
+    if Lock.UNTIL_RESET in locks:
+        return '["boot", "keys", "floor", "journal", "run:application", "stage:application"]'
+    if locks - {Lock.NONE}:
+        return '["boot", "keys", "floor"]   # no lock here falls at reset: see what `prove` says'
+    return "[]                 # the part has none that stays locked"
 
 
 def _code_memory(chip: Chip) -> Memory:

@@ -79,6 +79,8 @@ def find_remedy(
     """
     if not any(event[0] == "move" and event[1].name == "exploit" for _, _, event in failure.path):
         return None
+    if not closable.blocks:
+        return Remedy(False, (), 0)
     written: list[frozenset[str]] = []
     blocks: tuple[str, ...] = ()
     tried = 0
