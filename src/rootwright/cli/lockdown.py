@@ -177,8 +177,7 @@ def report(plan: LockdownPlan) -> list[str]:
         if rung.why != "the part does not offer it":
             lines += _wrapped(f"{'usable' if rung.usable else 'not usable'}: {rung.foundation.value}: {rung.why}", "  ")
     lines += ["", "What lies under which protection", ""]
-    rows: list[tuple[str, ...]] = [("protection", "from", "to", "effect", "holds", "set", "blocks")]
-    rows += [
+    rows = [
         (
             cover.protection,
             f"0x{cover.address:08X}",
@@ -186,11 +185,13 @@ def report(plan: LockdownPlan) -> list[str]:
             cover.effect.value,
             cover.lock.value,
             _moment(cover.moment.value),
-            _some(cover.blocks),
         )
         for cover in plan.covers
     ]
-    lines += _aligned(rows) if plan.covers else ["  nothing"]
+    heads = _aligned([("protection", "from", "to", "effect", "holds", "set"), *rows])
+    width = max(map(len, heads)) + 2
+    names = ["blocks", *(_some(cover.blocks, WIDTH - width) for cover in plan.covers)]
+    lines += [f"{head:<{width}}{name}" for head, name in zip(heads, names, strict=True)] if rows else ["  nothing"]
     lines += ["", "Exact settings (value and mask; what the mask leaves out is kept)", ""]
     for setting in plan.settings:
         lines += _wrapped(f"{_setting_head(setting)}  {setting.says}; {_moment(setting.moment.value)}", "  ")
@@ -320,12 +321,31 @@ def _expected(word: str) -> str:
     return "must be refused" if word == "refused" else "must work"
 
 
+_MOMENTS = {
+    "once, in the factory": "in the factory",
+    "at every start, before other code runs": "at every start",
+    "at the start of an image on trial": "on trial",
+    "at every start from the second slot": "second slot",
+    "before the recovery image runs": "before recovery",
+}
+
+
 def _moment(words: str) -> str:
-    return words.partition(",")[0]
+    return _MOMENTS[words]
 
 
-def _some(names: tuple[str, ...]) -> str:
-    return ", ".join(names) if len(names) <= 3 else f"{', '.join(names[:2])} and {len(names) - 2} more"
+def _some(names: tuple[str, ...], room: int) -> str:
+    """Return as many names as fit, and how many more there are.
+
+    >>> _some(("boot", "keys", "floor"), 18), _some(("boot", "keys", "floor"), 14), _some(("run:application",), 9)
+    ('boot, keys, floor', 'boot, 2 more', '1 block')
+    """
+    for count in range(len(names), 0, -1):
+        more = len(names) - count
+        text = ", ".join(names[:count]) + (f", {more} more" if more else "")
+        if len(text) <= room:
+            return text
+    return f"{len(names)} block{'' if len(names) == 1 else 's'}"
 
 
 def _aligned(rows: list[tuple[str, ...]]) -> list[str]:

@@ -72,9 +72,9 @@ def _box(state: State) -> str:
     lines = [("ink name", name)]
     for sign, things in (("+", state.allows), ("-", state.denies)):
         for thing in things:
-            wrapped = textwrap.wrap(thing, 47)
+            wrapped = textwrap.wrap(thing, 42)
             if len(wrapped) > 3:
-                wrapped = [*wrapped[:2], wrapped[2][:44] + "…"]
+                wrapped = [*wrapped[:2], wrapped[2][:40] + "…"]
             lines += [("ink small", f"{sign if n == 0 else ' '} {line}") for n, line in enumerate(wrapped)]
     cls = "box" if state.reachable else "shut"
     rows = [f'<rect class="{cls}" x="{x}" y="{y}" width="{_BOX}" height="{_HIGH}" rx="6"/>']
