@@ -1,0 +1,222 @@
+"""Bank flips against a torn settings area: what it may load as decides the verdict, and two explorers agree on it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import pytest
+
+from rootwright.describe.product import Attacker
+from rootwright.describe.settings import Torn
+from rootwright.device.ground import Ground, tiny_ground
+from rootwright.device.port import POWER_UP, Again, Claim, Outcome, Port, UpdateProcedure
+from rootwright.device.procedures.copy_over import CopyOver
+from rootwright.device.procedures.either_slot import BankFlip
+from rootwright.device.procedures.parts import NONE, write_again
+from rootwright.device.settings import DEFAULT_STATE, LOCKED_STATE, SettingsModel
+from rootwright.prove.broken import FlippedBeforeNoted
+from rootwright.prove.events import StepEvent
+from rootwright.prove.level import Level
+from rootwright.prove.oracle import OracleLevel, explore_concretely
+from rootwright.prove.proof import Verdict, check_level
+
+OLD, NEW, DEFAULT, LOCKED = Torn.OLD, Torn.NEW, Torn.DEFAULT, Torn.LOCKED
+APPLICATION = frozenset({Attacker.EXPLOITED_APPLICATION})
+ALL = frozenset(
+    {"boot", "boot-copy", "run:application", "second:application", "stage:application", "journal", "floor", "requests"}
+)
+OPPOSITE = (
+    ("run:application", ("second:application",)),
+    ("second:application", ("run:application",)),
+    ("boot", ("boot-copy",)),
+    ("boot-copy", ("boot",)),
+)
+PLAIN = SettingsModel(other_place=OPPOSITE)
+
+
+class TrustsTheBank(BankFlip):
+    """Looks at the bank that is mapped low and never asks whether the area is whole."""
+
+    def decide(self, port: Port) -> Outcome:
+        """Decide over a port on which every area is whole."""
+        return super().decide(_Blind(port))
+
+
+class _Blind:
+    """A port that says of every settings area that it is whole."""
+
+    def __init__(self, port: Port) -> None:
+        self._port = port
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._port, name)
+
+    def is_settings_whole(self) -> bool:
+        """Say that it is."""
+        return True
+
+
+class FlipsAtOnce(BankFlip):
+    """A bank flip without trial: an acceptable image is kept at once."""
+
+    claims = frozenset({Claim.APPROVED_ONLY, Claim.BOOTS, Claim.ENDS, Claim.FLOOR, Claim.KEEPS})
+
+    def decide(self, port: Port) -> Outcome:
+        """Bring the settings in line with the journal, then look for a request."""
+        write_again(port, self.logs)
+        _, slot = self.noted(port)
+        if not port.is_settings_whole() or port.settings() != slot:
+            port.program_settings(slot)
+            return Again(POWER_UP)
+        asked = port.log("requests").newest() or NONE
+        if asked[0] == "request" and asked[1] == 1 - slot and self.is_slot_acceptable(port, 1 - slot):
+            port.log("journal").append(("kept", 1 - slot))
+            return Again(POWER_UP)
+        return Again(("kept", slot))
+
+
+class WritesSettings(CopyOver):
+    """A procedure that never flips, but writes the settings area again after each installation."""
+
+    def finish(self, port: Port) -> Outcome:
+        """Write the settings as they were, then finish."""
+        port.program_settings(0)
+        return super().finish(port)
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One tiny configuration and what must come out: whether it holds, else the fewest cuts."""
+
+    name: str
+    make: Callable[[Ground], UpdateProcedure]
+    settings: SettingsModel
+    cuts: int | None  # None where it holds
+    exploited: bool = False
+    protect: frozenset[str] = ALL
+    restless: bool = False
+    bound: int | None = None
+
+    @property
+    def ground(self) -> Ground:
+        two = not issubclass(self.make, CopyOver)  # type: ignore[arg-type]
+        return replace(tiny_ground(1, 1, stage=not two, second=two), settings=self.settings)
+
+    @property
+    def attackers(self) -> frozenset[Attacker]:
+        return APPLICATION if self.exploited else frozenset()
+
+
+def torn(*left: Torn, default: int | None = 0, **more: object) -> SettingsModel:
+    return replace(PLAIN, torn=frozenset(left), default=default, **more)  # type: ignore[arg-type]
+
+
+def cases() -> Iterator[Case]:
+    """Yield all configurations."""
+    for default in (0, 1, None):
+        yield Case(
+            f"default {default}", BankFlip, torn(OLD, NEW, DEFAULT, default=default), 1 if default is None else None
+        )
+        yield Case(f"only default {default}", BankFlip, torn(DEFAULT, default=default), 1 if default is None else None)
+        yield Case(f"locked {default}", BankFlip, torn(OLD, NEW, LOCKED, default=default), 1)
+        yield Case(
+            f"default {default} restless", BankFlip, torn(OLD, NEW, DEFAULT, default=default),
+            1 if default is None else None, restless=True, bound=2,
+        )  # fmt: skip
+        yield Case(f"locked {default} restless", BankFlip, torn(OLD, NEW, LOCKED, default=default), 1, restless=True)
+    yield Case("neither default nor locked", BankFlip, torn(OLD, NEW, default=None), None)
+    yield Case("always new", BankFlip, torn(NEW, default=None), None)
+    yield Case("default erases", BankFlip, torn(OLD, NEW, DEFAULT, default_erases=True), 1)
+    yield Case("erasing default out of reach", BankFlip, torn(OLD, NEW, default_erases=True), None, bound=2)
+    yield Case("no boot stage in the second bank", BankFlip, replace(PLAIN, boots=("boot", "")), 0)
+    yield Case("no boot stage in the first bank", BankFlip, replace(PLAIN, boots=("", "boot-copy")), 0)
+    yield Case("one boot stage for both banks", BankFlip, replace(PLAIN, boots=("boot", "boot")), None)
+    # The default also lifts the write protection: only a boot stage that asks for it notices.
+    yield Case("area guards", BankFlip, replace(PLAIN, guards=True), None, exploited=True, bound=1)
+    for default in (0, 1):
+        guarding = replace(PLAIN, guards=True, default=default)
+        yield Case(f"area guards, trusted, default {default}", TrustsTheBank, guarding, 1, exploited=True)
+        plain = replace(PLAIN, default=default)
+        yield Case(
+            f"area guards nothing, trusted, default {default}", TrustsTheBank, plain, None, exploited=True, bound=1
+        )
+    yield Case(
+        "area guards, no default, trusted", TrustsTheBank, torn(OLD, NEW, guards=True), None, exploited=True, bound=1
+    )
+    # A part with its boot stage in one bank, and a procedure that only writes the area again.
+    for default, cuts in ((0, None), (1, 1), (None, 1)):
+        alone = replace(PLAIN, boots=("boot", ""), default=default)
+        yield Case(f"never flips, default {default}", WritesSettings, alone, cuts)
+        yield Case(f"never flips, default {default}, restless", WritesSettings, alone, cuts, restless=True)
+    # Protection by bank or by address, with a part of the blocks protected.
+    for by_address, cuts in ((False, 0), (True, None)):
+        model = replace(PLAIN, by_address=by_address)
+        protect = ALL - {"second:application"}
+        yield Case(f"first slot protected, by address {by_address}", FlipsAtOnce, model, cuts, True, protect, bound=1)
+    for by_address, cuts in ((False, None), (True, 0)):
+        model = replace(PLAIN, by_address=by_address, other_place=(*OPPOSITE, ("journal", ("",))))
+        yield Case(f"journal in the first bank, by address {by_address}", BankFlip, model, cuts, True, ALL, bound=1)
+    for by_address in (False, True):
+        model = replace(PLAIN, by_address=by_address)
+        yield Case(f"second boot stage open, by address {by_address}", BankFlip, model, 0, True, ALL - {"boot-copy"})
+        yield Case(f"first boot stage open, by address {by_address}", BankFlip, model, 0, True, ALL - {"boot"})
+    yield Case("flipped before noted", FlippedBeforeNoted, PLAIN, 1, exploited=False)
+
+
+CASES = list(cases())
+
+
+def explored(case: Case) -> Verdict:
+    level = Level(1, case.restless, case.attackers, case.protect, case.bound)
+    return check_level(case.make, case.ground, level)[0]
+
+
+def test_there_are_enough_configurations() -> None:
+    assert len(CASES) >= 40
+    assert len({case.name for case in CASES}) == len(CASES)
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+def test_the_verdict_is_what_the_part_says(case: Case) -> None:
+    verdict = explored(case)
+    assert verdict.holds == (case.cuts is None), verdict.what
+    if case.cuts is not None:
+        assert verdict.cuts == case.cuts
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+def test_the_oracle_agrees(case: Case) -> None:
+    verdict = explored(case)
+    level = OracleLevel(case.restless, case.attackers, case.protect, case.bound)
+    oracle = explore_concretely(case.make(case.ground), case.ground, level)
+    assert oracle.closed == (case.bound is None or not oracle.holds)
+    assert oracle.holds == verdict.holds
+    if oracle.failure is not None:
+        assert (verdict.cuts, verdict.moves) == (oracle.failure.cuts, oracle.failure.moves)
+        assert Claim(verdict.claim) in oracle.ties
+
+
+def test_the_story_says_what_the_area_fell_back_to() -> None:
+    verdict = explored(next(case for case in CASES if case.name == "default None"))
+    assert "maps neither bank" in verdict.story[-1].text
+    assert "program the settings word to 1" in next(h.text for h in verdict.story if h.kind == "cut")
+
+
+def test_answers_name_the_state_that_was_loaded() -> None:
+    """The oracle's events say what a torn area loaded as."""
+    case = next(case for case in CASES if case.name == "locked 0")
+    oracle = explore_concretely(case.make(case.ground), case.ground, OracleLevel())
+    assert oracle.failure is not None
+    loaded = [event.answers for event in oracle.failure.events if isinstance(event, StepEvent)]
+    assert any(LOCKED_STATE in answers for answers in loaded)
+    assert not any(DEFAULT_STATE in answers for answers in loaded)
+
+
+def test_without_a_model_nothing_changes() -> None:
+    """A chip file that says nothing of its settings gives the verdict it always gave."""
+    ground = tiny_ground(1, 1, stage=False, second=True)
+    assert ground.settings is None
+    verdict, _ = check_level(BankFlip, ground, Level(1))
+    assert verdict.holds
