@@ -8,12 +8,13 @@ from collections.abc import Sequence
 WIDTH = 120
 
 
-def aligned(rows: Sequence[tuple[str, ...]], sides: str) -> list[str]:
-    """Return the lines of a table, indented by two; `sides` has "<" or ">" for each column."""
+def aligned(rows: Sequence[tuple[str, ...]], sides: str, *, gap: int = 2) -> list[str]:
+    """Return the lines of a table, indented by two; `sides` has "<" or ">" for each column, `gap` the room between."""
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     return [
         (
-            "  " + "  ".join(f"{cell:{side}{width}}" for cell, side, width in zip(row, sides, widths, strict=True))
+            "  "
+            + (" " * gap).join(f"{cell:{side}{width}}" for cell, side, width in zip(row, sides, widths, strict=True))
         ).rstrip()
         for row in rows
     ]

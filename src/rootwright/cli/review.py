@@ -12,7 +12,6 @@ import click
 from rootwright.cli.columns import aligned, wrapped
 
 if TYPE_CHECKING:
-    from rootwright.describe.attack import Effort
     from rootwright.plan.result import Finding
     from rootwright.review.compare import Comparison
     from rootwright.review.paths import Path as Way
@@ -23,7 +22,7 @@ FACTORS = ("time", "expertise", "knowledge", "window", "equipment")
 
 
 @click.command()
-@click.argument("product_file", metavar="PRODUCT", type=click.Path(path_type=Path))
+@click.argument("product_file", metavar="PRODUCT", required=False, type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 @click.option("--asset", "asset_name", help="Show one asset in full: all ways that no other one beats, step by step.")
 @click.option("--svg", type=click.Path(path_type=Path, file_okay=False), help="Also draw each asset into this folder.")
@@ -31,14 +30,18 @@ FACTORS = ("time", "expertise", "knowledge", "window", "equipment")
     "--sarif", type=click.Path(path_type=Path, dir_okay=False), help="Also write findings to this SARIF file."
 )
 @click.option("--across", is_flag=True, help="Compare the product on all part profiles and on its own part instead.")
+@click.option("--rules", is_flag=True, help="List the design rules instead, as Markdown.")
+@click.option("--steps", is_flag=True, help="List the packaged attack steps instead, as Markdown.")
 @click.option("--quick", is_flag=True, help="Leave out the check under power cuts; it then counts as not done.")
 def command(
-    product_file: Path,
+    product_file: Path | None,
     as_json: bool,
     asset_name: str | None,
     svg: Path | None,
     sarif: Path | None,
     across: bool,
+    rules: bool,
+    steps: bool,
     quick: bool,
 ) -> int:
     """Rate what it takes to reach each asset, and ask what the design leaves open.
@@ -47,6 +50,12 @@ def command(
     no asset is rated below what the product asks. 1: one is. 2: bad input.
     """
     import json
+
+    if rules or steps:
+        _print_lists(rules=rules, steps=steps)
+        return 0
+    if product_file is None:
+        raise click.UsageError("name a product file: rootwright review product.toml")
 
     from rootwright.describe.loading import load_product
     from rootwright.pipeline import plan_product
@@ -83,6 +92,16 @@ def command(
         for line in asset_report(result, chosen) if chosen is not None else report(result):
             click.echo(line)
     return 1 if result.has_findings else 0
+
+
+def _print_lists(*, rules: bool, steps: bool) -> None:
+    from rootwright.review.catalogue import packaged_steps
+    from rootwright.review.listing import rule_tables, step_tables
+
+    if rules:
+        click.echo(rule_tables(), nl=False)
+    if steps:
+        click.echo(step_tables(packaged_steps()), nl=False)
 
 
 def _find_asset(result: ReviewResult, name: str | None) -> AssetReview | None:
@@ -132,7 +151,7 @@ def report(result: ReviewResult) -> list[str]:
         f"besides product and plan: {seen}. Guesses, not proof.",
         "",
     )
-    head: tuple[str, ...] = ("asset", "first device", "of attackers in scope", "each further device", "ways")
+    head: tuple[str, ...] = ("asset", "first device", "by attackers in scope", "each further device", "ways")
     rows = [head]
     for review in result.assets:
         cells = [_rating_words(r) for r in (review.rating, review.in_scope, review.further)]
@@ -174,11 +193,21 @@ def _way_words(way: Way) -> str:
 
 
 def _rating_words(rating: Rating | None) -> str:
-    return "no way" if rating is None else rating.words.replace(" points)", ")").replace(" point)", ")")
+    if rating is None:
+        return "no way"
+    first, last = rating.bands
+    bands = str(first) if first is last else f"{first} to {last}"
+    return f"{bands}, {_points_words(rating)}"
+
+
+def _points_words(rating: Rating) -> str:
+    return str(rating.low) if rating.low == rating.high else f"{rating.low}-{rating.high}"
 
 
 def asset_report(result: ReviewResult, review: AssetReview) -> list[str]:
     """Return one asset in full: each way with its steps, what they cost and why; what the rating hangs on."""
+    from rootwright.review.listing import range_words
+
     lines = [f"{result.product} on {result.chip}: {review.asset}", ""]
     told: set[str] = set()
     for number, way in enumerate(review.front, 1):
@@ -193,7 +222,7 @@ def asset_report(result: ReviewResult, review: AssetReview) -> list[str]:
             lines += wrapped(f"{identifier}: {step.title}", "  - ")
             if identifier not in told:
                 rated = f" Rated by {step.rater}." if step.rater else ""
-                lines += wrapped(f"{_guess_words(step.first.low, step.first.high)}. {step.why}{rated}", "      ")
+                lines += wrapped(f"{range_words(step.first)}. {step.why}{rated}", "      ")
                 told.add(identifier)
         lines.append("")
     if review.further_path is not None:
@@ -210,23 +239,6 @@ def asset_report(result: ReviewResult, review: AssetReview) -> list[str]:
     return lines
 
 
-def _guess_words(low: Effort, high: Effort) -> str:
-    def span(a: object, b: object, unit: str = "") -> str:
-        return f"{a}{unit}" if a == b else f"{a} to {b}{unit}"
-
-    words = [span(f"{low.days:g}", f"{high.days:g}", " days"), span(low.expertise, high.expertise)]
-    if high.field:
-        words[-1] += f" ({high.field})"
-    words.append(f"knowledge {span(low.knowledge, high.knowledge)}")
-    if high.access_hours:
-        words.append(span(f"{low.access_hours:g}", f"{high.access_hours:g}", " hours of access"))
-    if high.samples:
-        words.append(span(low.samples, high.samples, " devices used up"))
-    if high.rig:
-        words.append(f"{span(low.equipment, high.equipment)} ({high.rig})")
-    return ", ".join(words)
-
-
 def across_report(comparison: Comparison) -> list[str]:
     """Return the comparison of parts as a table, at most 120 columns wide."""
     from rootwright.cli.plan import size_text
@@ -239,7 +251,7 @@ def across_report(comparison: Comparison) -> list[str]:
     head = ("part", "fits", "isolation", *(("aims",) if has_aims else ()), *marks, "largest")
     rows: list[tuple[str, ...]] = [head]
     for row in comparison.rows:
-        cells = [("-" if r is None else f"{r.low}-{r.high}") for _, r in row.assets] or ["-"] * len(marks)
+        cells = ["-" if r is None else _points_words(r) for _, r in row.assets] or ["-"] * len(marks)
         room = next((room for room in row.largest if room.image == largest), None)
         fits = "no" if not row.fits else "yes" if row.protected else "open"
         name = row.part + ("*" if row.own else "")
@@ -247,7 +259,7 @@ def across_report(comparison: Comparison) -> list[str]:
         aims = (f"{row.aims_met}/{row.aims}" if row.aims is not None else "-",) if has_aims else ()
         rows.append((name, fits, isolation, *aims, *cells, size_text(room.largest) if room else "-"))
     lines = [f"{comparison.product}, updated by: {comparison.procedure}", ""]
-    lines += aligned(rows, "<<<" + ">" * (len(head) - 3))
+    lines += aligned(rows, "<<<" + ">" * (len(head) - 3), gap=1)
     lines.append("")
     lines += wrapped(
         "* the product's own part, with its pins. Points of attack potential that the cheapest way in scope "

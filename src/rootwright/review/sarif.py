@@ -1,7 +1,8 @@
 """Findings as SARIF 2.1.0 (OASIS, "Static Analysis Results Interchange Format", 27 March 2020), for code reviews.
 
 Property names and what is required are those of sections 3.13 (sarifLog), 3.14 (run), 3.18 to 3.19 (tool), 3.27
-(result), 3.28 to 3.30 (location, physicalLocation, region) and 3.49 (reportingDescriptor); from memory.
+(result), 3.28 to 3.30 (location, physicalLocation, region) and 3.49 (reportingDescriptor). The objects result and
+reportingDescriptor were compared with the published schema; the rest is from memory.
 """
 
 from __future__ import annotations
