@@ -188,8 +188,26 @@ class Board:
         at = 0
         for start, end in [*sorted(self._taken), (0x1_0000_0000 - PAGE, 0x1_0000_0000 - PAGE)]:
             if start > at:
-                self.emulator.map_io(at, start - at, self._read_io, self._write_io)
+                self._map_registers(at, start)
             at = max(at, end)
+
+    def _map_registers(self, start: int, end: int) -> None:
+        """Map a stretch as registers; the system control space, which is asked for often, has its own way."""
+        if self.is_arm and start <= core_arm.SCS and end >= core_arm.SCS_END:
+            self._map_registers(start, core_arm.SCS)
+            self.emulator.map_io(core_arm.SCS, PAGE, self._read_control, self._write_control)
+            self._map_registers(core_arm.SCS_END, end)
+        elif start < end:
+            self.emulator.map_io(start, end - start, self._read_io, self._write_io)
+
+    def _read_control(self, address: int, width: int) -> int:
+        return 0 if self._pending is not None else self.arm.read(address, width)
+
+    def _write_control(self, address: int, width: int, value: int) -> None:
+        if self._pending is None:
+            self.arm.write(address, width, value)
+            if self.arm.pending or self.arm.tick_period:
+                self._pend_io("pended", address, write=True)
 
     def require_readable(self) -> None:
         """Let reads of units that cannot be decoded fault from now on."""
@@ -327,8 +345,6 @@ class Board:
         found = self.device(address)
         if found is not None:
             return found[1].read(address - found[0], width)
-        if self.is_arm and core_arm.SCS <= address < core_arm.SCS_END:
-            return self.arm.read(address, width)
         for base, length, buffer in self.rams:
             if base <= address and address + width <= base + length:
                 return int.from_bytes(buffer.read(address - base, width), "little")
@@ -365,11 +381,6 @@ class Board:
             found[1].write(address - found[0], width, value)
             if self._remap:
                 self._pend_io("remap", address, write=True)
-            return
-        if self.is_arm and core_arm.SCS <= address < core_arm.SCS_END:
-            self.arm.write(address, width, value)
-            if self.arm.pending or self.arm.tick_period:
-                self._pend_io("pended", address, write=True)
             return
         for base, length, buffer in self.rams:
             if base <= address and address + width <= base + length:
@@ -508,6 +519,26 @@ class Board:
         self.uncovered.clear()
         self._refresh()
         self.emulator.restore(context)
+
+    def sight(self) -> Any:
+        """Return everything that what comes next depends on, for comparing two boards' states."""
+        return (
+            self.emulator.all_registers(),
+            [buffer.read(0, size) for _, size, buffer in self.rams],
+            [[(o.kind, o.address, o.data) for o in flash.operations] for flash in self.flashes],
+            [registers.save() for _, _, registers in self._devices],
+            self.arm.save(),
+            self._cause,
+            [h._drawn for h in self.hooks],
+        )
+
+    def run_count(self, count: int) -> tuple[bool, End | None]:
+        """Run exactly `count` instructions: (True, None); where something stops the core before, (False, its end)."""
+        stop = self.emulator.run(count)
+        self._ran += count
+        if stop.kind == "count":
+            return True, None
+        return False, self._handle_stop(stop)
 
     def step(self, count: int) -> End | None:
         """Run `count` instructions in which nothing stops the core; what does is handled and ends the step early."""

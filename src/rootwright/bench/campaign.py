@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import random
 from array import array
+from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Any
 
 from rootwright.bench.board import Board, End
 from rootwright.bench.faults import CHEAP, Fault, Injector, Model
@@ -165,6 +167,7 @@ class Walker:
         self.limit = min(subject.bench.limit, 2 * len(golden.pcs) + 20_000)
         self.at = 0
         self._next_stop = 0
+        self.milestones: Milestones | None = None
         self._golden_ops = [
             [(o.kind, o.address, o.data) for o in self._sorted_ops(golden, f.memory)] for f in self.board.flashes
         ]
@@ -207,11 +210,7 @@ class Walker:
             kind = stops[self._next_stop][1]
             self._next_stop += 1
             wanted = self.golden.pcs[self.at] if self.at < len(self.golden.pcs) else -1
-            if (
-                kind == "tick"
-                or (self.board.emulator.pc != wanted and stood is False)
-                or self.board.emulator.pc != wanted
-            ):
+            if kind == "tick" or self.board.emulator.pc != wanted:
                 self._require(self.board.pass_stop(kind))
 
     def _require(self, end: End | None) -> None:
@@ -225,6 +224,10 @@ class Walker:
     def try_fault(self, fault: Fault) -> Outcome:
         """Run one fault from here to its end; the board is left as the fault left it."""
         end = self.injector.inject(fault, self.golden.pcs[fault.index])
+        if end is None and self.milestones is not None:
+            agrees, end = self.milestones.agrees(self.board, fault)
+            if agrees:
+                return Outcome(Verdict.SAME, "as without the fault", self.golden.outcome.image)
         if end is None:
             end = self.board.run(self.limit)
         return self.outcome(end)
@@ -239,6 +242,73 @@ class Walker:
         return same(outcome, self.golden.outcome, flash, self._golden_ops)
 
 
+class Milestones:
+    """States of the golden run, ahead of the faults: a faulted run that meets one is the golden run from there on.
+
+    Nothing is guessed: registers, all RAM, registers of devices and flash operations must be equal, so the rest is too.
+    """
+
+    MOST = 256
+    LEAST_DISTANCE = 192
+
+    def __init__(self, indexes: list[int], sights: list[Any], blocked: list[int]) -> None:
+        self.indexes, self.sights, self.blocked = indexes, sights, blocked
+
+    @classmethod
+    def of(cls, subject: Subject, golden: Golden, first: int, end: int, *, hooked: bool) -> Milestones:
+        """Return milestones for faults at instructions `first` to `end - 1`."""
+        length = len(golden.pcs)
+        near = max(cls.LEAST_DISTANCE, (end - first) // (cls.MOST // 2))
+        far = max(near, (length - end) // (cls.MOST // 2))
+        wanted = [*range(first + near, min(end, length - 1), near), *range(end, length - 1, far)]
+        walker = Walker(subject, golden, hooked=hooked)
+        indexes, sights = [], []
+        for index in wanted:
+            if walker.injector.block_start(golden.pcs[index]) is not None:
+                continue
+            walker.walk_to(index)
+            indexes.append(index)
+            sights.append(walker.board.sight())
+        return cls(indexes, sights, [at for at, _ in golden.stops])
+
+    def agrees(self, board: Board, fault: Fault) -> tuple[bool, End | None]:
+        """Run on to some milestones; True where the state is the golden run's, else the end where one was met."""
+        at = fault.index + _advance(fault)
+        place = bisect_left(self.indexes, at)
+        for ahead in (0, 1, 4):
+            if place + ahead >= len(self.indexes):
+                break
+            index = self.indexes[place + ahead]
+            stop = bisect_left(self.blocked, at)
+            if stop < len(self.blocked) and self.blocked[stop] <= index:
+                break  # Instructions cannot be counted across what stops the core.
+            if index > at:
+                counted, end = board.run_count(index - at)
+                if not counted:
+                    return False, end
+            at = index
+            # Registers first: most runs that went another way differ there.
+            seen = self.sights[place + ahead]
+            if board.emulator.all_registers() == seen[0] and board.sight() == seen:
+                return True, None
+        return False, None
+
+
+def _advance(fault: Fault) -> int:
+    """Return how far along the golden run the core stands after a fault was done to it, if nothing else changed."""
+    match fault.model:
+        case Model.SKIP:
+            return int(fault.how)
+        case Model.REPLAY:
+            return -int(fault.how)
+        case Model.REGISTER:
+            return 0
+        case Model.TWO:
+            return int(fault.how) + 2
+        case _:
+            return 1
+
+
 def run_part(
     subject: Subject,
     golden: Golden,
@@ -250,6 +320,7 @@ def run_part(
     """Return what the faults at instructions `first` to `end - 1` come to."""
     tally = Tally()
     walker = Walker(subject, golden, hooked=plan.hooked)
+    walker.milestones = Milestones.of(subject, golden, first, end, hooked=plan.hooked)
     chosen = frozenset(plan.sites)
     pairs: dict[int, list[int]] = {}
     for index, later in plan.pairs:

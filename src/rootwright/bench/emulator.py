@@ -116,12 +116,36 @@ class Emulator:
             for name in ("PC", "MTVEC", "MEPC", "MCAUSE", "MTVAL", "MSTATUS", "MIE", "MIP", "MSCRATCH"):
                 self.registers[name.lower()] = getattr(riscv_const, f"UC_RISCV_REG_{name}")
         self._pc = self.registers["pc"]
+        words = [f"r{i}" for i in range(4)] + ["lr"] if self.is_arm else [f"a{i}" for i in range(8)] + ["ra"]
+        self._entry = [self.registers[word] for word in words]
+        self._all = sorted(set(self.registers.values()))
         self._thumb = 1 if self.is_arm else 0
+        self._read = self._reader()
         self._asked = False
         self._number = 0
         self._buffers: list[Buffer] = []
         self._context: Any = None
         self.uc.hook_add(unicorn.UC_HOOK_INTR, self._on_exception)
+
+    def _reader(self) -> Callable[[int], int]:
+        """Return the quickest way to read a register: the library's function itself where it can be had.
+
+        Its Python wrapper looks up the register's class for every call, which costs more than a hooked function does.
+        """
+        slow: Callable[[int], int] = self.uc.reg_read
+        library = getattr(importlib.import_module("unicorn.unicorn_py3.unicorn"), "uclib", None)
+        handle = getattr(self.uc, "_uch", None)
+        if library is None or handle is None:
+            return slow
+        value = ctypes.c_uint32()
+        place = ctypes.byref(value)
+        call = library.uc_reg_read
+
+        def quick(number: int) -> int:
+            call(handle, number, place)
+            return value.value
+
+        return quick
 
     def _on_exception(self, uc: Any, number: int, _: object) -> None:
         self._number = number
@@ -202,7 +226,7 @@ class Emulator:
 
     def get(self, name: str) -> int:
         """Return a register's value."""
-        return int(self.uc.reg_read(self.registers[name]))
+        return self._read(self.registers[name])
 
     def set(self, name: str, value: int) -> None:
         """Write a register; the program counter keeps its Thumb bit."""
@@ -213,21 +237,25 @@ class Emulator:
     @property
     def pc(self) -> int:
         """The program counter without the Thumb bit."""
-        return int(self.uc.reg_read(self._pc))
+        return self._read(self._pc)
 
-    def argument(self, number: int) -> int:
-        """Return a function's argument at its entry: procedure call standards AAPCS32 and RISC-V ilp32."""
-        if not self.is_arm:
-            return self.get(f"a{number}")
-        if number < 4:
-            return self.get(f"r{number}")
-        return int.from_bytes(self.uc.mem_read(self.get("sp") + 4 * (number - 4), 4), "little")
+    def arguments(self) -> list[int]:
+        """Return a function's first arguments at its entry (AAPCS32: four, RISC-V ilp32: eight), then the way back."""
+        return [self._read(number) for number in self._entry]
 
-    def leave(self, value: int | None) -> None:
-        """Return from the function at whose entry the core stands."""
-        if value is not None:
-            self.set("r0" if self.is_arm else "a0", value)
-        self.set("pc", self.get("lr" if self.is_arm else "ra") & ~self._thumb)
+    def stacked_argument(self, number: int) -> int:
+        """Return an argument that does not fit into registers."""
+        at = self.get("sp") + 4 * (number - len(self._entry) + 1)
+        return int.from_bytes(self.uc.mem_read(at, 4), "little")
+
+    def leave(self, value: int, back: int) -> None:
+        """Return `value` from the function at whose entry the core stands."""
+        self.uc.reg_write(self._entry[0], value)
+        self.uc.reg_write(self._pc, back | self._thumb)
+
+    def all_registers(self) -> tuple[int, ...]:
+        """Return every register that the bench knows, for comparing states."""
+        return tuple(self._read(number) for number in self._all)
 
     def save(self) -> Any:
         """Return the registers as one opaque value; never from within a callback."""

@@ -158,9 +158,8 @@ class Injector:
             case Model.BRANCH:
                 return self._other_way(pc)
             case Model.WORD:
-                return self._fetch(
-                    pc, self._replacement(pc, fault.how, self.firmware.instruction(pc).size, fault.index)
-                )
+                size = self.firmware.instruction(pc).size
+                return self._with_bytes(pc, self._replacement(pc, fault.how, size, fault.index), 1)
             case Model.LINE:
                 width, _, how = fault.how.partition(" ")
                 return self._line(pc, int(width), how)

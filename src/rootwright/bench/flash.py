@@ -46,7 +46,7 @@ class FlashContent:
         self.erased = 0xFF if memory.erased is None else memory.erased
         self.buffer = Buffer(memory.size, self.erased)
         self.units = bytearray(memory.size // self.unit)
-        self.times: dict[int, int] = {}
+        self.base, self.end = memory.base, memory.end
         self._starts = [s.address - memory.base for s in memory.sectors()]
         self._ends = [s.end - memory.base for s in memory.sectors()]
         self._undo: list[tuple[int, bytes, bytes]] = []
@@ -55,7 +55,7 @@ class FlashContent:
 
     def holds(self, address: int, size: int = 1) -> bool:
         """Return whether all these addresses are in this memory."""
-        return self.memory.base <= address and address + size <= self.memory.end and size > 0
+        return self.base <= address and address + size <= self.end and size > 0
 
     def read(self, address: int, size: int) -> bytes:
         """Return bytes as they are stored, torn ones too."""

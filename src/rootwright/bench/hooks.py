@@ -57,6 +57,8 @@ class HookCalls:
         self.calls = 0
         self.successes = 0
         self._drawn = 0
+        self._arguments: list[int] = []
+        self._back = 0
 
     def reset(self) -> None:
         """Forget what random numbers were drawn."""
@@ -65,14 +67,17 @@ class HookCalls:
     def __call__(self, _: int) -> None:
         """Do what the function does and return from it."""
         self.calls += 1
+        *self._arguments, self._back = self.around.emulator.arguments()
         done = _DEEDS[self.hook.deed](self)
         if done is None:
             return
         self.successes += done
-        self.around.emulator.leave(self.hook.value if done else self.hook.failed)
+        self.around.emulator.leave(self.hook.value if done else self.hook.failed, self._back)
 
     def _argument(self, number: int) -> int:
-        return self.around.emulator.argument(number)
+        if number < len(self._arguments):
+            return self._arguments[number]
+        return self.around.emulator.stacked_argument(number)
 
     def _size(self) -> int:
         hook = self.hook
@@ -154,7 +159,7 @@ class HookCalls:
         if self.hook.into >= 0:
             return self._give(dice.randbytes(min(self._size(), LONGEST)))
         self.successes += 1
-        self.around.emulator.leave(dice.getrandbits(32))
+        self.around.emulator.leave(dice.getrandbits(32), self._back)
         return None
 
     def _watchdog(self) -> bool | None:

@@ -205,9 +205,12 @@ class Subject:
         if record is None:
             return 0
         highest = 0
-        for at in range(record.at, record.at + record.size - record.entry + 1, record.entry):
-            entry = read(at, record.entry)
-            if entry is None:
+        whole = read(record.at, record.size)
+        blank = (b"\xff" * record.entry, bytes(record.entry))
+        for offset in range(0, record.size - record.entry + 1, record.entry):
+            # One read for all, unless some entry cannot be read.
+            entry = whole[offset : offset + record.entry] if whole else read(record.at + offset, record.entry)
+            if entry is None or entry in blank:
                 continue
             value = int.from_bytes(entry[record.value : record.value + 4], "little")
             if record.complement >= 0:

@@ -26,6 +26,7 @@ COMMANDS: dict[str, str] = {
     "prove": "Check the update procedures under power cuts and bad images.",
     "bench": "Run the boot program itself under faults, cuts and hostile updates.",
     "inspect": "Print any SUIT envelope in the standard's words.",
+    "watch": "Run again what depends on a changed file; show the verdicts.",
     "assure": "Run everything and write the dossier.",
 }
 
