@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import random
 import re
 import xml.etree.ElementTree as ET
+from dataclasses import replace
+from itertools import combinations
 
+import pytest
 from random_cases import chip_of, flash
 from test_search import BANKED, BASE, KIB, block, demand
 
+from rootwright.describe.loading import load_product
+from rootwright.describe.overrides import read_override
+from rootwright.describe.product import Procedure
 from rootwright.layout.demand import BlockRole
 from rootwright.layout.map import Map
+from rootwright.pipeline import plan_product
 from rootwright.plan.picture import BAR_HEIGHT, BAR_WIDTH, describe_map, draw_map, size_words, used_share
 from rootwright.plan.search import find_map
 
@@ -110,6 +118,103 @@ def test_each_memory_with_blocks_is_drawn_and_empty_ones_are_not():
     assert "outer, 32 KiB" in text
     assert "spare" not in text
     assert not re.search(r"enlarged", text)
+
+
+def boxes_of(root):
+    """Rough boxes of all texts: left, top, right, bottom; letters as wide as a browser draws them, a bit more."""
+    found = []
+    shifts = {g: float(re.search(r"translate\(0 ([\d.]+)\)", g.get("transform"))[1]) for g in root.findall(f"{SVG}g")}
+    for group in [root, *shifts]:
+        inside = group.iter(f"{SVG}text") if group in shifts else group.findall(f"{SVG}text")
+        for text in inside:
+            size = {"ink head": 19, "soft mono": 12}.get(text.get("class"), 13)
+            spans = list(text.iter(f"{SVG}tspan"))
+            parts = spans or [text]
+            widths = [(6.7 if part.get("font-size") == "12" else 0.6 * size) * len(part.text or "") for part in parts]
+            width = sum(widths) + 8 * (len(parts) - 1)
+            x, y = float(text.get("x")), float(text.get("y")) + shifts.get(group, 0)
+            left = x - width if text.get("text-anchor") == "end" else x
+            found.append((left, y - 0.75 * size, left + width, y + 0.2 * size, "".join(p.text or "" for p in parts)))
+    return found, shifts
+
+
+def lines_of(root, shifts):
+    """The leader lines and bank lines as pieces from point to point."""
+    found = []
+    for group, shift in shifts.items():
+        for path in group.iter(f"{SVG}path"):
+            if "dash" not in path.get("class"):
+                continue
+            x = y = 0.0
+            for kind, numbers in re.findall(r"([MHL])([^MHL]+)", path.get("d")):
+                values = [float(n) for n in numbers.split()]
+                to = (values[0], y) if kind == "H" else (values[0], values[1])
+                if kind != "M":
+                    found.append((x, y + shift, to[0], to[1] + shift))
+                x, y = to
+    return found
+
+
+def crosses(line, box):
+    """Whether a line meets a box, by looking at many of its points."""
+    x1, y1, x2, y2 = line
+    left, top, right, bottom, _ = box
+    points = ((x1 + (x2 - x1) * k / 400, y1 + (y2 - y1) * k / 400) for k in range(401))
+    return any(left < x < right and top < y < bottom for x, y in points)
+
+
+def assert_nothing_crosses(root):
+    boxes, shifts = boxes_of(root)
+    width, height = (float(n) for n in root.get("viewBox").split()[2:])
+    for one, two in combinations(boxes, 2):
+        apart = one[2] <= two[0] or two[2] <= one[0] or one[3] <= two[1] or two[3] <= one[1]
+        assert apart, f"{one[4]!r} and {two[4]!r} overlap"
+    for box in boxes:
+        assert box[0] >= 0, box[4]
+        assert box[2] <= width, box[4]
+        assert box[3] <= height, box[4]
+    for line in lines_of(root, shifts):
+        assert not [box[4] for box in boxes if crosses(line, box)], line
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("procedure", [p.value for p in Procedure if p is not Procedure.BANK_FLIP])
+def test_no_label_or_line_crosses_another_label_on_the_demo(repository, procedure):
+    file = repository / "demo" / "river-gauge" / "product.toml"
+    product = load_product(file)
+    plan = plan_product(product, file.parent, procedure=procedure).plan
+    assert_nothing_crosses(ET.fromstring(draw_map(plan.map, plan.demand, product.chip, title="Gauge")))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("chip", ["two-banks-settings-area", "external-flash-only", "closed-area-large-sectors"])
+def test_no_label_or_line_crosses_another_label_on_other_parts(repository, chip):
+    file = repository / "demo" / "river-gauge" / "product.toml"
+    sets = ("pin=[]", f"chip={chip}", 'lock.write_protect=["boot", "keys"]')
+    product = load_product(file, overrides=[read_override(text) for text in sets])
+    drawn_maps = 0
+    for plan in plan_product(product, file.parent).plans:
+        if plan.map is not None:
+            assert_nothing_crosses(ET.fromstring(draw_map(plan.map, plan.demand, product.chip, title="Gauge")))
+            drawn_maps += 1
+    assert drawn_maps > 2
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("runs", [[(1000, 2048)], [(200, 1024), (300, 2048), (500, 8192)]])
+@pytest.mark.parametrize("banks", [1, 2])
+def test_no_label_or_line_crosses_another_label_with_thousand_sectors(runs, banks):
+    chip = chip_of((flash("flash", BASE, runs, banks=banks), flash("outer", 0x9000_0000, [(100, 4096)])))
+    for seed in range(12):
+        rng = random.Random(seed)
+        blocks = [
+            block(f"keep:area-{i}", rng.choice((64, 3000, 20_000, 200_000)), rng.choice(list(BlockRole)))
+            for i in range(14)
+        ]
+        wanted = demand(*(replace(b, memories=("flash", "outer"), write_protect=False) for b in blocks))
+        plan = find_map(wanted, chip, grow=False)
+        assert isinstance(plan, Map)
+        assert_nothing_crosses(ET.fromstring(draw_map(plan, wanted, chip)))
 
 
 def test_sizes_for_labels():

@@ -64,11 +64,14 @@ def test_every_key_of_the_json_form_is_in_the_manual(demo, repository):
 
     page = (repository / "docs" / "plan.md").read_text(encoding="utf-8")
     section = page[page.index("## For a machine") : page.index("## From Python")]
-    data = json.loads(run(demo, "--procedure", "bank-flip", "--json")[1])
-    assert data["findings"]
-    assert data["version"] == 1
-    misfit = json.loads(run(demo, "--procedure", "bank-flip", "--json")[1])  # has findings, which the demo has not
-    assert {*keys_of(data), *keys_of(misfit)} == set(re.findall(r"`([a-z_0-9]+)`", section))
+    changes = ("--set", "update.procedure=bank-flip", "--set", "fleet.updates_per_year=4")
+    planned = json.loads(run(demo, *changes, "--json")[1])
+    judged = json.loads(run(demo, "--check", "--set", "pin.journal.at=3", "--json")[1])
+    assert planned["version"] == judged["version"] == 1
+    assert planned["findings"]  # which the demo as it is has not
+    assert planned["difference"]["new"]
+    assert judged["violations"]
+    assert {*keys_of(planned), *keys_of(judged)} == set(re.findall(r"`([a-z_0-9]+)`", section))
 
 
 def test_every_rule_is_in_the_manual(repository):

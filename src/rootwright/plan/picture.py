@@ -15,7 +15,9 @@ from rootwright.layout.map import Map, Region
 
 LEAST_WIDTH = 1180
 BAR_TOP, BAR_HEIGHT = 118, 560
-BAR_WIDTH = 150
+BAR_LEFT, BAR_WIDTH = 186, 150
+GUTTER = 150  # pixels between the labels of a memory and its enlarged part: leader lines and addresses
+LEAST_ROW = 18.0  # pixels that a row of the enlarged part needs for its label
 SMALL = 19  # pixels below which a region has no room for its label
 
 # How a role is drawn: the name of its colour and hatch.
@@ -92,16 +94,16 @@ def draw_map(plan: Map, demand: Demand, chip: Chip, *, title: str = "") -> str:
     heading = f"{title + ', ' if title else ''}{chip.name}: memory map, {procedure}"
     memories = [m for m in chip.memories if any(r.memory == m.name for r in plan.regions)]
     longest = max(_label_width(r, demand) for r in plan.regions)
-    zoom_x = max(664.0, 142 + BAR_WIDTH + 14 + longest + 106)
-    width = max(LEAST_WIDTH, round(zoom_x + BAR_WIDTH + 14 + longest))
+    zoom_x = max(664.0, BAR_LEFT + BAR_WIDTH + 14 + longest + GUTTER)
+    width = max(LEAST_WIDTH, round(zoom_x + max(BAR_WIDTH + 14 + longest, 470)))
     parts: list[str] = []
     top = 0
     for memory in memories:
         regions = [r for r in plan.regions if r.memory == memory.name]
         parts.append(f'<g transform="translate(0 {top})">')
-        parts += _draw_memory(memory.name, memory.base, memory.end, memory.banks, regions, demand, zoom_x)
-        parts.append("</g>")
-        top += BAR_TOP + BAR_HEIGHT
+        drawn, height = _draw_memory(memory.name, memory.base, memory.end, memory.banks, regions, demand, zoom_x)
+        parts += [*drawn, "</g>"]
+        top += height
     kinds = [k for k in _WORDS if k == "free" or any(_KINDS[r.role] == k for r in plan.regions)]
     parts += _legend(kinds, top + 34, width)
     height = top + 110
@@ -202,25 +204,30 @@ def _definitions(kinds: list[str]) -> str:
 
 def _draw_memory(
     name: str, low: int, high: int, banks: int, regions: list[Region], demand: Demand, zoom_x: float
-) -> list[str]:
-    strip = _Strip(low, high, 142, BAR_TOP, BAR_TOP + BAR_HEIGHT - 40)
+) -> tuple[list[str], int]:
+    strip = _Strip(low, high, BAR_LEFT, BAR_TOP, BAR_TOP + BAR_HEIGHT - 40)
     small = [r for r in regions if strip.height_of(r.end) - strip.height_of(r.address) < SMALL]
     out = [
         f'<text class="ink name" x="28" y="80">{escape(name)}, {size_words(high - low)} from 0x{low:08X}</text>',
     ]
+    bottom = strip.bottom
     if small:
-        out += _zoom(strip, small, regions, demand, zoom_x)
+        zoomed, bottom = _zoom(strip, small, regions, demand, zoom_x)
+        out += zoomed
     out += _draw_strip(strip, regions, demand, {r.block for r in small})
     if banks == 2:
         middle = strip.height_of((low + high) // 2)
-        out.append(f'<path class="line dash" d="M{strip.x - 116} {middle:.1f}H{strip.x + BAR_WIDTH}"/>')
+        # Interrupted where addresses stand.
+        out.append(f'<path class="line dash" d="M28 {middle:.1f}H96M{strip.x} {middle:.1f}H{strip.x + BAR_WIDTH}"/>')
         out.append(f'<text class="soft" x="28" y="{middle - 5:.1f}">bank 0</text>')
         out.append(f'<text class="soft" x="28" y="{middle + 16:.1f}">bank 1</text>')
-    return out
+    return out, round(max(strip.bottom, bottom) + 40)
 
 
-def _zoom(strip: _Strip, small: list[Region], regions: list[Region], demand: Demand, x: float) -> list[str]:
-    """Draw what is small again, each stretch without a large block between as a strip with rows of its own height."""
+def _zoom(
+    strip: _Strip, small: list[Region], regions: list[Region], demand: Demand, x: float
+) -> tuple[list[str], float]:
+    """Draw what is small again, as a strip with rows of its own height; return also where that ends."""
     start, end = min(r.address for r in small), max(r.end for r in small)
     shown = [r for r in regions if r.end > start and r.address < end]
     rows: list[tuple[Region | None, int, int]] = []
@@ -236,7 +243,7 @@ def _zoom(strip: _Strip, small: list[Region], regions: list[Region], demand: Dem
         max(26.0, min(70.0, (b - a) / 1024 * 4.2)) if r is None or r.block in small_names else 34.0 for r, a, b in rows
     ]
     room = strip.bottom - strip.top
-    scale = min(1.0, room / sum(wanted))
+    scale = max(min(1.0, room / sum(wanted)), LEAST_ROW / min(wanted))
     out = [
         f'<text class="ink name" x="{x:.0f}" y="80">0x{start:08X} to 0x{end - 1:08X} enlarged (heights not to scale)'
         "</text>"
@@ -244,10 +251,11 @@ def _zoom(strip: _Strip, small: list[Region], regions: list[Region], demand: Dem
     y = strip.top
     total = sum(wanted) * scale
     a, b = strip.height_of(start), strip.height_of(end)
-    right = strip.x + BAR_WIDTH
+    # Level between the labels, which stand in the middle of their blocks, then across where nothing else is.
+    right, turn, goal = strip.x + BAR_WIDTH, x - GUTTER + 6, x - 92
     out.append(
-        f'<path class="line dash faint" d="M{right} {a:.1f}L{x - 112:.1f} {strip.top}M{right} {b:.1f}'
-        f'L{x - 112:.1f} {strip.top + total:.1f}"/>'
+        f'<path class="line dash faint leader" d="M{right} {a:.1f}H{turn:.1f}L{goal:.1f} {strip.top}M{right} {b:.1f}'
+        f'H{turn:.1f}L{goal:.1f} {strip.top + total:.1f}"/>'
     )
     for (shown_here, first, last), height in zip(rows, wanted, strict=True):
         tall = height * scale
@@ -261,7 +269,7 @@ def _zoom(strip: _Strip, small: list[Region], regions: list[Region], demand: Dem
             out.append(_region_label(shown_here, x + BAR_WIDTH + 14, y + tall / 2, demand))
         y += tall
     out.append(f'<text class="soft mono" x="{x - 10:.0f}" y="{y + 4:.1f}" text-anchor="end">0x{end:08X}</text>')
-    return out
+    return out, y
 
 
 def _draw_strip(strip: _Strip, regions: list[Region], demand: Demand, unlabelled: set[str]) -> list[str]:

@@ -72,8 +72,8 @@ class Difference:
             "breaks_a_limit": [self.base.breaks_a_limit, self.changed.breaks_a_limit],
             "changes": [asdict(change) for change in self.changes],
             "moves": [asdict(move) for move in self.moves],
-            "gone": [list(finding) for finding in self.gone],
-            "new": [list(finding) for finding in self.new],
+            "gone": [{"rule": rule, "found": found} for rule, found in self.gone],
+            "new": [{"rule": rule, "found": found} for rule, found in self.new],
         }
 
 
