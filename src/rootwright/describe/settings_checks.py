@@ -201,7 +201,7 @@ def _values(path: KeyPath, field: SettingsFieldForm, area: SettingsForm) -> Iter
             f"what the other {(1 << field.width) - len(seen)} values mean: a torn word can hold any of them",
             "where the data sheet is silent, take the meaning that hurts most",
         )
-    if field.purpose is Purpose.BANK and {row.maps for row in field.values} < {0, 1}:
+    if field.purpose is Purpose.BANK and not {0, 1} <= {row.maps for row in field.values}:
         yield Fault((*path, "values"), "no value for one of the banks", "a row with maps = 0 and one with maps = 1")
     known = _meanings(field)
     if field.default is not None and known and field.default not in known:
