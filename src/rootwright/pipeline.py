@@ -9,7 +9,7 @@ from pathlib import Path, PurePosixPath
 
 from rootwright.bring.own_format import LoadedFormat, load_format
 from rootwright.cose.keys import Verifier
-from rootwright.describe.product import Attacker, ImageRole, ImageSpec, Procedure, Product
+from rootwright.describe.product import Attacker, ImageRole, ImageSpec, Pin, Procedure, Product
 from rootwright.device.consumer import Anchor, Installed, consume, make_device, start
 from rootwright.device.content import Kind
 from rootwright.device.ground import Ground, ground_from_map, shorten_slots
@@ -25,6 +25,7 @@ from rootwright.plan.existing import Judgement, judge_map
 from rootwright.plan.lockdown.build import make_lockdown
 from rootwright.plan.lockdown.covers import plan_write_protection
 from rootwright.plan.lockdown.result import LockdownPlan
+from rootwright.plan.lockdown.wishes import Granted, pins_of
 from rootwright.plan.outputs.bundle import make_outputs
 from rootwright.plan.result import Finding, PlanResult, ProcedurePlan
 from rootwright.plan.search import find_map
@@ -163,6 +164,34 @@ def lock_down(product: Product, plan: PlanResult) -> LockdownPlan:
             next_step="make room; `rootwright plan` compares procedures",
         )
     return make_lockdown(product, chosen.map, chosen.demand)
+
+
+def grant_wishes(product: Product, plan: PlanResult, folder: Path) -> Granted:
+    """Return the pins that make the lock-down's wishes on the map come true, or why no map has them all.
+
+    The wishes only ever grow: each round pins what the lock-down of the map before asked for, until it asks no more.
+
+    Args:
+        product: The product.
+        plan: The result of `plan_product`.
+        folder: Where its files are.
+    """
+    trial = product
+    pins: tuple[Pin, ...] = ()
+    while True:
+        locked = lock_down(trial, plan)
+        map_ = plan.plan.map
+        assert map_ is not None
+        fresh = pins_of(trial, map_, locked.constraints)
+        if not locked.constraints:
+            return Granted(pins, locked.isolation, "")
+        if not fresh:
+            return Granted((), None, f"pinned blocks stand in the way: {locked.constraints[0].reason}")
+        pins += fresh
+        trial = replace(product, pins=(*(p for p in product.pins if p.block not in {f.block for f in pins}), *pins))
+        plan = plan_product(trial, folder, procedure=plan.chosen)
+        if isinstance(plan.plan.outcome, Misfit):
+            return Granted((), None, plan.plan.outcome.reason)
 
 
 def export_outputs(product: Product, plan: PlanResult) -> dict[str, bytes]:
