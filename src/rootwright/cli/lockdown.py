@@ -63,6 +63,9 @@ def plan(product_file: Path, as_json: bool, svg: Path | None, procedure: str | N
     else:
         for line in report(result):
             click.echo(line)
+        if result.constraints:
+            for line in _granted(product_file, procedure):
+                click.echo(line)
     return 1 if result.breaks_a_limit else 0
 
 
@@ -159,6 +162,23 @@ def _plan(product_file: Path, procedure: str | None) -> LockdownPlan:
     return lock_down(product, plan_product(product, product_file.parent, procedure=procedure))
 
 
+def _granted(product_file: Path, procedure: str | None) -> list[str]:
+    """Return whether a map exists that leaves no wish open, and the pins that make it."""
+    from rootwright.describe.loading import load_product
+    from rootwright.pipeline import grant_wishes, plan_product
+
+    product = load_product(product_file)
+    folder = product_file.parent
+    granted = grant_wishes(product, plan_product(product, folder, procedure=procedure), folder)
+    if granted.isolation is None:
+        return _wrapped(f"the map cannot give way: {granted.reason}", "")
+    lines = _wrapped(f"a map without these wishes exists; isolation then rests on: {granted.isolation.value}", "")
+    for pin in granted.pins:
+        size = "" if pin.size is None else f", size = 0x{pin.size:X}"
+        lines.append(f'    [[pin]] block = "{pin.block}", at = 0x{pin.at or 0:X}{size}')
+    return lines
+
+
 def _address(text: str | None) -> int | None:
     if text is None:
         return None
@@ -237,8 +257,6 @@ def finding_lines(plan: LockdownPlan) -> list[str]:
     for wish in plan.constraints:
         value = f"0x{wish.value:X}" if isinstance(wish.value, int) else wish.value
         lines += _wrapped(f"wish on the map: {wish.block}: {wish.kind} {value}: {wish.reason}", "")
-        if wish.kind == "at":
-            lines += _wrapped(f'next: [[pin]] block = "{wish.block}", at = {value}; then plan again', "    ")
     for caution in plan.cautions:
         lines += _wrapped(f"caution: {caution}", "")
     count = sum(not conflict.note for conflict in plan.conflicts) + len(plan.cut_offs)

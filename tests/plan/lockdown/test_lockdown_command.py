@@ -171,3 +171,25 @@ def test_every_conflict_and_aim_is_in_the_manual(repository: Path) -> None:
         "--outcomes",
     ):
         assert option in manual
+
+
+def test_a_wish_on_the_map_is_tried_before_it_is_recommended(run: Run, tmp_path: Path) -> None:
+    with pytest.raises(SystemExit):
+        main(["new", str(tmp_path / "p"), "--chip", "gated-code-area"])
+    file = tmp_path / "p" / "product.toml"
+    # Without keys under write protection the plan has no reason to put them beside the boot stage.
+    text = file.read_text().replace('write_protect = ["boot", "keys", "floor"]', 'write_protect = ["boot"]')
+    file.write_text(text)
+    printed = run(file)[1]
+    assert "isolation rests on: write protection only" in printed
+    assert "isolation then rests on: closed-until-reset or gated code area" in printed
+    found = re.search(r'\[\[pin\]\] block = "keys", at = (0x[0-9A-F]+)', printed)
+    assert found, printed
+    pin = f'\n[[pin]]\nblock = "keys"\nat = {found[1]}\n'
+    file.write_text(text + pin)
+    assert "isolation rests on: closed-until-reset or gated code area" in run(file)[1]
+    file.write_text(text + pin.replace('"keys"', '"journal"'))
+    printed = run(file)[1]
+    assert "the map cannot give way" in printed
+    file.write_text(text + '\n[[pin]]\nblock = "keys"\nat = 0x0802_0000\n')
+    assert "the map cannot give way: pinned blocks stand in the way" in run(file)[1]

@@ -90,7 +90,7 @@ def plan_write_protection(product: Product, map_: Map, demand: Demand) -> Planne
                 Conflict(
                     "lockdown.open",
                     (name,),
-                    f"the application must write {name}, so it is closed only {', '.join(sorted(moments))}",
+                    f"the application must write {name}, so it is closed only: {'; '.join(sorted(moments))}",
                     "let the boot stage close it at these moments, and open it at no other than receiving",
                     note=True,
                 )

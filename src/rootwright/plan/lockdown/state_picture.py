@@ -90,8 +90,8 @@ def _box(state: State) -> str:
 _ENDS = {
     (LifeState.DEVELOPMENT, LifeState.PRODUCTION): ((360, 150), (600, 150), (480, 112)),
     (LifeState.PRODUCTION, LifeState.END_OF_LIFE): ((790, 280), (790, 400), (690, 345)),
-    (LifeState.PRODUCTION, LifeState.FIELD_RETURN): ((600, 265), (360, 415), (480, 372)),
-    (LifeState.FIELD_RETURN, LifeState.PRODUCTION): ((300, 400), (600, 215), (400, 292)),
+    (LifeState.PRODUCTION, LifeState.FIELD_RETURN): ((600, 265), (360, 415), (548, 382)),
+    (LifeState.FIELD_RETURN, LifeState.PRODUCTION): ((300, 400), (600, 215), (255, 340)),
     (LifeState.FIELD_RETURN, LifeState.END_OF_LIFE): ((360, 545), (600, 545), (480, 512)),
 }
 
