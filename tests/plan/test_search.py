@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from constraint_model import is_feasible
 from random_cases import TRAITS, chip_of, flash
 
 from rootwright.errors import PlanError
@@ -348,3 +349,33 @@ def test_a_memory_without_erase_and_tens_of_thousands_of_units_is_no_burden():
     chip = chip_of((flash("flash", BASE, [(65536, 16)], erased=None),))
     wanted = demand(*(block(f"b{i}", 1000 * i + 5) for i in range(14)))
     assert len(placed(wanted, chip)) == 14
+
+
+def exchange(*more, pinned=()):
+    ties = [Tie(TieKind.SAME_SIZE, ("run", "stage")), Tie(TieKind.COMMON_MULTIPLE, ("run", "stage"))]
+    lift = [Tie(TieKind.AT_LEAST_LARGEST_SECTOR, ("lift", "run", "stage"))] if more else []
+    return demand(block("run", 4 * KIB), block("stage", 4 * KIB), *more, *pinned, ties=[*ties, *lift])
+
+
+SANDWICHES = [(1, KIB), (1, 2 * KIB), (2, KIB), (1, 2 * KIB), (1, KIB)]
+
+
+@pytest.mark.parametrize(
+    ("runs", "wanted"),
+    [
+        # Pieces of 1 + 2 + 1 KiB pass as cut at 4 KiB, but with no sector of 4 KiB in them 2 KiB decides.
+        ([*SANDWICHES, (1, 4 * KIB)], exchange(pinned=(block("keep", 1, at=BASE + 8 * KIB),))),
+        ([*SANDWICHES, (1, 4 * KIB)], exchange()),
+        ([*SANDWICHES, (2, 4 * KIB)], exchange()),
+        ([*SANDWICHES, (2, 4 * KIB)], exchange(block("lift", 1))),
+        ([*SANDWICHES, (3, 4 * KIB)], exchange(block("lift", 1))),
+        ([*SANDWICHES, (2, 4 * KIB)], exchange(block("lift", 1, size=KIB))),
+        ([*SANDWICHES, (2, 4 * KIB), (2, 2 * KIB)], exchange(block("lift", 1, at=BASE + 8 * KIB))),
+    ],
+)
+def test_where_only_the_largest_sector_really_covered_decides_the_verdict_is_exact(runs, wanted):
+    chip = chip_of((flash("flash", BASE, runs),))
+    found = find_map(wanted, chip)
+    assert isinstance(found, Map) == is_feasible(wanted, chip)
+    if isinstance(found, Map):
+        assert check_map(found, wanted, chip) == ()
