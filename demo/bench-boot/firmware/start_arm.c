@@ -54,6 +54,8 @@ _Noreturn __attribute__((noinline)) void start_image(uint32_t entry, uint32_t pr
 #ifdef HARDENED
     if (seen != PROOF)
         panic();
+    if (DEBUG_LOCK != DEBUG_LOCK_WORD) /* one skipped store must not leave it open */
+        panic();
 #endif
     VECTOR_OFFSET = entry;
     __asm__ volatile("ldr r1, [%0, #4]\n\tldr r2, [%0]\n\tmsr msp, r2\n\tdsb\n\tisb\n\tbx r1" ::"r"(entry) : "r1", "r2", "memory");

@@ -44,6 +44,8 @@ _Noreturn __attribute__((noinline)) void start_image(uint32_t entry, uint32_t pr
 #ifdef HARDENED
     if (seen != PROOF)
         panic();
+    if (DEBUG_LOCK != DEBUG_LOCK_WORD) /* one skipped store must not leave it open */
+        panic();
 #endif
     __asm__ volatile("fence.i\n\tjr %0" ::"r"(entry) : "memory");
     __builtin_unreachable();
