@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from products import PARTS, locked, mapped, starter, with_procedure
@@ -134,8 +136,6 @@ def test_a_part_that_cannot_host_says_so_first() -> None:
 
 
 def test_an_attribution_unit_alone_is_no_isolation() -> None:
-    from dataclasses import replace
-
     product = starter("secure-split-no-erase")
     bare = tuple(replace(p, memory_side=False) for p in product.chip.protections)
     plan = locked(replace(product, chip=replace(product.chip, protections=bare)))
@@ -146,8 +146,6 @@ def test_an_attribution_unit_alone_is_no_isolation() -> None:
 
 
 def test_entries_without_a_lock_bit_bind_no_machine_mode_code() -> None:
-    from dataclasses import replace
-
     product = starter("rv32-pmp")
     assert any(s.name.startswith("pmpcfg") for s in locked(product).settings)
     loose = tuple(
@@ -209,8 +207,6 @@ def test_an_order_of_ones_own() -> None:
 
 
 def test_closed_ports_decide_who_sees_fields_and_what_returns() -> None:
-    from dataclasses import replace
-
     product = starter("two-banks-settings-area")
     plan = locked(product)
     assert not next(s for s in plan.states if s.state is LifeState.FIELD_RETURN).reachable
@@ -225,8 +221,6 @@ def test_closed_ports_decide_who_sees_fields_and_what_returns() -> None:
 
 
 def test_few_regions_keep_what_matters_most_and_say_what_the_map_would_have_to_do() -> None:
-    from dataclasses import replace
-
     product = starter("rv32-pmp", protect=())
     map_, wanted = mapped(product)  # planned without a thought to protection: what is to be closed lies apart
     one = tuple(
@@ -244,8 +238,6 @@ def test_few_regions_keep_what_matters_most_and_say_what_the_map_would_have_to_d
 
 
 def test_a_wish_on_the_map_comes_true_as_a_pin() -> None:
-    from dataclasses import replace
-
     from rootwright.describe.product import Pin
 
     product = starter("gated-code-area", protect=("boot", "keys"))
@@ -260,3 +252,24 @@ def test_a_wish_on_the_map_comes_true_as_a_pin() -> None:
     assert isinstance(wish.value, int)
     moved = replace(product, pins=(Pin(wish.block, at=wish.value),))
     assert locked(moved).isolation is Foundation.CLOSED_AREA
+
+
+@pytest.mark.slow
+def test_regions_of_a_power_of_two_move_the_map(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Where regions are short, the wish for aligned slots comes true as pins, and the fence fits."""
+    from rootwright.cli import main
+    from rootwright.describe.loading import load_product
+    from rootwright.pipeline import grant_wishes, lock_down, plan_product
+
+    with pytest.raises(SystemExit):
+        main(["new", str(tmp_path / "p"), "--chip", "two-banks-settings-area"])
+    file = tmp_path / "p" / "product.toml"
+    product = replace(load_product(file), unprivileged=True, protect=("boot", "keys"))
+    plan = plan_product(product, file.parent)
+    before = lock_down(product, plan)
+    assert before.isolation is Foundation.WRITE_PROTECTION
+    assert {w.kind for w in before.constraints} == {"align"}
+    granted = grant_wishes(product, plan, file.parent)
+    assert granted.isolation is Foundation.PROTECTION_UNIT
+    after = replace(product, pins=granted.pins)
+    assert lock_down(after, plan_product(after, file.parent)).constraints == ()

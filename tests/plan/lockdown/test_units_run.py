@@ -175,3 +175,33 @@ def test_a_wrong_setting_is_noticed(tmp_path: Path) -> None:
     answers = emulator.run(ARMV7M, bent, probes, tmp_path)
     wrong = {p.kind for p, passed in zip(probes, answers, strict=True) if passed != p.passes}
     assert wrong == {"x"}
+
+
+def test_the_demo_s_own_plan_fences_its_application(repository: Path, tmp_path: Path) -> None:
+    """The whole way from product.toml: with an application declared unprivileged, each block is as its role says."""
+    from dataclasses import replace
+
+    from rootwright.describe.loading import load_product
+    from rootwright.layout.demand import BlockRole
+    from rootwright.pipeline import lock_down, plan_product
+
+    file = repository / "demo" / "river-gauge" / "product.toml"
+    product = replace(load_product(file), unprivileged=True)
+    planned = plan_product(product, file.parent)
+    settings = [s for s in lock_down(product, planned).settings if s.name.startswith("MPU")]
+    map_ = planned.plan.map
+    assert map_ is not None
+    assert settings
+    slots, data = (BlockRole.SLOT,), (BlockRole.STAGING, BlockRole.REQUESTS, BlockRole.KEEP)
+    edges = {a for r in map_.regions if r.block != "boot" for a in (r.address, r.end - 4, r.end)}
+    probes = []
+    for address in sorted(edges):
+        role = next((r.role for r in map_.regions if r.address <= address < r.end), None)
+        for kind in KINDS:
+            readable = role in (*slots, *data)
+            user = (kind == "r" and readable) or (kind == "x" and role in slots)
+            # Privileged code has the default map where no region says otherwise; a region's execute-never binds it too.
+            privileged = user if readable else True
+            probes += [Probe(address, kind, True, user), Probe(address, kind, False, privileged)]
+    ram = [Probe(0x2001_7FFC, "w", True, True), Probe(0x2001_8000, "w", True, False)]
+    expect(ARMV7M, settings, [*probes, *ram], tmp_path)

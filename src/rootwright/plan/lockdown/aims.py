@@ -161,6 +161,12 @@ def _anchors_fixed(ground: Ground) -> list[Fact]:
 def _root_apart(ground: Ground) -> list[Fact]:
     weak = (Foundation.WRITE_PROTECTION, Foundation.NONE)
     facts = [Fact(f"isolation rests on: {ground.isolation.value}", "isolation", ground.isolation not in weak, True)]
+    # Fences bind what a core does; flash is written by its controller, which write protection alone holds back.
+    facts += [
+        Fact(f"{block} can be rewritten through the flash controller", "lockdown: covers", False)
+        for block in _blocks(ground, BlockRole.KEYS, BlockRole.FLOOR, BlockRole.JOURNAL, BlockRole.SELECTOR)
+        if not ground.covers_of(block, Moment.START, Moment.FACTORY)
+    ]
     if ground.isolation is Foundation.PROTECTION_UNIT:
         text = "it lasts while nothing privileged is exploited: privileged code switches the unit off"
         facts.append(Fact(text, "product: lock.application_unprivileged", False))

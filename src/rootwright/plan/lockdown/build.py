@@ -11,6 +11,7 @@ from rootwright.plan.lockdown.covers import plan_reading, plan_write_protection,
 from rootwright.plan.lockdown.isolation import (
     chosen,
     closing_covers,
+    fence_wishes,
     fencing_unit,
     find_rungs,
     root_regions,
@@ -55,6 +56,7 @@ def make_lockdown(product: Product, map_: Map, demand: Demand) -> LockdownPlan:
         covers += closing_covers(product, map_)[0]
     elif any(p.kind in (ProtectionKind.CLOSED_UNTIL_RESET, ProtectionKind.GATED_CODE) for p in chip.protections):
         constraints += closing_covers(product, map_)[1]
+    constraints += fence_wishes(product, map_)
     if Foundation.SECURE_SPLIT in usable:
         covers += _split_covers(product, map_)
     shut = {block for cover in covers if cover.effect is Effect.NO_ACCESS for block in cover.blocks}

@@ -5,8 +5,10 @@ from __future__ import annotations
 from itertools import combinations
 
 from rootwright.describe.chip import Chip, Lock, MemoryKind, Protection, ProtectionKind
+from rootwright.describe.lock_field import ProtectionUnit
 from rootwright.describe.product import Product
 from rootwright.errors import PlanError
+from rootwright.layout.demand import BlockRole
 from rootwright.layout.map import Constraint, Map, Region
 from rootwright.plan.lockdown.claims import is_root, locked_claims, unprivileged_claims
 from rootwright.plan.lockdown.covers import free_spans, span_of, whole_sectors
@@ -276,6 +278,32 @@ def _fenced(product: Product, map_: Map) -> tuple[Condition, ...]:
             "regions-fit", not problem, "map", "the regions must be enough" + (f": {problem}" if problem else "")
         ),
     )
+
+
+def fence_wishes(product: Product, map_: Map) -> list[Constraint]:
+    """Return where slots and staging would have to lie so that a unit with regions of a power of two fences them.
+
+    A block that starts and ends at an eighth of the next power of two takes one region, or two where it straddles one.
+    Nothing is wished where the application is not declared unprivileged, the regions are enough, or the unit takes any
+    base and limit.
+    """
+    unit = fencing_unit(product.chip)
+    if unit is None or unit.unit not in (ProtectionUnit.PMSAV6, ProtectionUnit.PMSAV7) or not product.unprivileged:
+        return []
+    try:
+        unit_settings(unit, unprivileged_claims(product, map_, unit.granule, unit.unit), lock=False)
+    except PlanError:
+        return [
+            Constraint(r.block, "align", _eighth(r.size), f"{unit.name} has regions of a power of two, in eighths")
+            for r in map_.regions
+            if r.role in (BlockRole.SLOT, BlockRole.STAGING)
+            and (r.address % _eighth(r.size) or r.size % _eighth(r.size))
+        ]
+    return []
+
+
+def _eighth(size: int) -> int:
+    return max(256, (1 << (size - 1).bit_length()) // 8)
 
 
 def _fixed(product: Product, map_: Map) -> tuple[Condition, ...]:

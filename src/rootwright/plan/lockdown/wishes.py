@@ -33,14 +33,19 @@ def pins_of(product: Product, map_: Map, wishes: Iterable[Constraint]) -> tuple[
     placed = {pin.block for pin in product.pins if pin.at is not None}
     placed |= {f"keep:{keep.name}" for keep in product.keep if keep.at is not None}
     found: dict[str, Pin] = {}
-    for wish in wishes:
+    low: dict[str, int] = {}
+    order = {region.block: (region.memory, region.address) for region in map_.regions}
+    for wish in sorted(wishes, key=lambda wish: order[wish.block]):
         if wish.block in placed or wish.block in found or not isinstance(wish.value, int):
             continue
         region = map_.region(wish.block)
         if wish.kind == "at":
             found[wish.block] = Pin(wish.block, at=wish.value)
         elif wish.kind == "align":
-            up = -(-region.address // wish.value) * wish.value
+            # Blocks that all move up must not meet: each starts behind the one below.
+            start = max(region.address, low.get(region.memory, 0))
+            up = -(-start // wish.value) * wish.value
             size = -(-region.size // wish.value) * wish.value
+            low[region.memory] = up + size
             found[wish.block] = Pin(wish.block, at=up, size=size)
     return tuple(found.values())
