@@ -7,7 +7,7 @@ from itertools import accumulate
 from math import ceil
 
 from rootwright.describe.chip import Chip, Memory, MemoryKind, ProtectionKind
-from rootwright.describe.product import ImageSpec, Product
+from rootwright.describe.product import ImageSpec, Procedure, Product
 from rootwright.layout.demand import BlockRole, Demand, Wear
 from rootwright.layout.map import Map, Misfit, Region
 from rootwright.plan.result import Finding, ImageRoom, Row
@@ -15,6 +15,8 @@ from rootwright.plan.result import Finding, ImageRoom, Row
 _SLOTS = (BlockRole.SLOT, BlockRole.STAGING, BlockRole.RECOVERY, BlockRole.BOOT)
 _RUNS = (BlockRole.SLOT, BlockRole.RECOVERY, BlockRole.BOOT)
 _STORES = (MemoryKind.FLASH, MemoryKind.EXTERNAL)
+FLIPS_PER_UPDATE = 2
+"""A new image's bank is mapped low, and the one before again where its trial fails."""
 
 
 def make_row(demand: Demand, outcome: Map | Misfit, product: Product, sizes: Mapping[str, int]) -> Row:
@@ -230,6 +232,7 @@ def find_limits(demand: Demand, outcome: Map | Misfit, row: Row, product: Produc
                 "update less often, give the block more sectors, or choose a procedure that erases less",
             )
         )
+    found += _settings_findings(demand, product)
     ram = sum(memory.size for memory in product.chip.memories if memory.kind is MemoryKind.RAM)
     if ram and demand.ram > ram:
         found.append(
@@ -276,6 +279,27 @@ def _protection_findings(demand: Demand, plan: Map, chip: Chip) -> list[Finding]
                     protected[0].block,
                     f"{stretches} separate stretches of {memory.name} are protected, the part holds {most}",
                     "pin the protected blocks side by side",
+                )
+            )
+    return found
+
+
+def _settings_findings(demand: Demand, product: Product) -> list[Finding]:
+    """Return a finding where flips wear the settings area out: two for each update, one there and one back."""
+    if demand.traits.name != Procedure.BANK_FLIP or not product.fleet.updates_per_year:
+        return []
+    areas = [m for m in product.chip.memories if m.kind is MemoryKind.SETTINGS and m.endurance]
+    found = []
+    for area in areas:
+        years = area.endurance / (FLIPS_PER_UPDATE * product.fleet.updates_per_year)
+        if years < product.fleet.life_years:
+            found.append(
+                Finding(
+                    "plan.endurance",
+                    "",
+                    f"the settings area {area.name} reaches its endurance of {area.endurance} after {years:.1f} years of "
+                    f"flips, the fleet lives {product.fleet.life_years:g}",
+                    "update less often, or choose a procedure that does not flip banks",
                 )
             )
     return found

@@ -1,0 +1,404 @@
+"""Three deliberately awkward parts, from the chip file to a release: what each says changes what each stage answers."""
+
+from __future__ import annotations
+
+import json
+import struct
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from rootwright.cli.check import command as check
+from rootwright.cli.plan import command as plan_command
+from rootwright.cli.prove import command as prove_command
+from rootwright.cli.release import command as release
+from rootwright.describe.chip import EccError, Reprogram, TornProgram
+from rootwright.describe.loading import load_chip, load_product
+from rootwright.describe.settings import Torn
+from rootwright.device.ground import Ground, ground_from_map
+from rootwright.device.procedures import needs
+from rootwright.layout.map import Map
+from rootwright.pipeline import plan_product, prove_product
+from rootwright.plan.result import PlanResult
+from rootwright.prove.export import erased_value
+
+HEAD = """\
+[product]
+name = "Sluice board"
+model = "SB-{number}"
+maker = "Alderwater"
+revision = "A"
+vendor_domain = "alderwater.example"
+class_name = "SB-{number} rev A"
+chip = "{part}.toml"
+[link]
+name = "cable"
+rate = "10 kB/s"
+[fleet]
+devices = 100
+life = "10 years"
+updates_per_year = 4
+[[key]]
+name = "release"
+algorithm = "ESP256"
+file = "keys/release.pem"
+demo = true
+"""
+
+BANKS = """\
+[update]
+procedure = "bank-flip"
+sequence = 7
+watchdog = "8 s"
+payload = "integrated"
+[[image]]
+name = "boot"
+role = "boot stage"
+version = "1.0.0"
+size = "16 KiB"
+[[image]]
+name = "application"
+role = "application"
+version = "1.1.0"
+file = "application.bin"
+base = 0x0800_C000
+view = "plain"
+at = 0x0C00_C000
+size = "64 KiB"
+[[keep]]
+name = "calibration"
+size = "2 KiB"
+migrate = { before = 1, after = 2 }
+[[pin]]
+block = "boot"
+size = "16 KiB"
+[[pin]]
+block = "journal"
+at = 0x0C00_4000
+[[pin]]
+block = "floor"
+at = 0x0C00_5000
+[[pin]]
+block = "keys"
+at = 0x0C00_6000
+[[pin]]
+block = "requests"
+at = 0x0C00_8000
+[[pin]]
+block = "keep:calibration"
+at = 0x0C00_9000
+[[pin]]
+block = "spare:calibration"
+at = 0x0C00_9800
+[[pin]]
+block = "schema:calibration"
+at = 0x0C00_A000
+[lock]
+write_protect = ["boot", "boot-copy", "keys", "journal", "floor", "run:application", "second:application"]
+[attackers]
+in_scope = ["exploited application"]
+"""
+
+EXTERNAL = """\
+[update]
+procedure = "copy-over"
+sequence = 7
+watchdog = "8 s"
+payload = "integrated"
+floor = "once"
+staging = "external"
+[[image]]
+name = "boot"
+role = "boot stage"
+version = "1.0.0"
+size = "32 KiB"
+[[image]]
+name = "application"
+role = "application"
+version = "1.1.0"
+file = "application.bin"
+base = 0x6002_0000
+memory = "external"
+at = 0x6002_0000
+size = "128 KiB"
+[[keep]]
+name = "calibration"
+size = "2 KiB"
+[lock]
+write_protect = ["boot", "run:application", "journal"]
+"""
+
+REWRITTEN = """\
+[update]
+procedure = "exchange-rotating"
+sequence = 7
+watchdog = "8 s"
+payload = "integrated"
+[[image]]
+name = "boot"
+role = "boot stage"
+version = "1.0.0"
+size = "32 KiB"
+[[image]]
+name = "application"
+role = "application"
+version = "1.1.0"
+file = "application.bin"
+base = 0x2001_0000
+at = 0x2001_0000
+size = "64 KiB"
+[[keep]]
+name = "calibration"
+size = "2 KiB"
+migrate = { before = 4, after = 6 }
+[lock]
+write_protect = ["boot"]
+"""
+
+PRODUCTS = {
+    "awkward-banks": (BANKS, 0x0800_C000),
+    "awkward-external": (EXTERNAL, 0x6002_0000),
+    "awkward-rewritten": (REWRITTEN, 0x2001_0000),
+}
+
+Swaps = tuple[tuple[str, str], ...]
+Make = Callable[..., Path]
+
+
+@pytest.fixture
+def make(repository: Path, tmp_path: Path) -> Make:
+    """Return a function that writes a product on one of the parts, with pieces of both files swapped."""
+
+    def write(part: str, *, chip: Swaps = (), product: Swaps = ()) -> Path:
+        folder = tmp_path / f"{part}-{len(list(tmp_path.iterdir()))}"
+        folder.mkdir()
+        body, base = PRODUCTS[part]
+        texts = {
+            f"{part}.toml": ((repository / "tests" / "fixtures" / "parts" / f"{part}.toml").read_text(), chip),
+            "product.toml": (HEAD.format(number=[*PRODUCTS].index(part) + 1, part=part) + body, product),
+        }
+        for name, (text, swaps) in texts.items():
+            for old, new in swaps:
+                assert old in text
+                text = text.replace(old, new)
+            (folder / name).write_text(text, encoding="utf-8")
+        vectors = struct.pack("<II", 0x2000_4000, base + 0x101)
+        (folder / "application.bin").write_bytes(vectors + bytes(range(256)) * 40)
+        return folder / "product.toml"
+
+    return write
+
+
+def planned(path: Path) -> PlanResult:
+    return plan_product(load_product(path), path.parent)
+
+
+def map_of(path: Path) -> Map:
+    found = planned(path).plan.map
+    assert found is not None, planned(path).plan.row.reason
+    return found
+
+
+def rules(path: Path) -> set[str]:
+    return {finding.rule for finding in planned(path).findings}
+
+
+def verdict(path: Path) -> tuple[bool, int, str]:
+    """Return whether the product's own procedure holds, the fewest cuts where it fails, and what happens then."""
+    product, plan = load_product(path), planned(path)
+    (proof,) = prove_product(product, path.parent, plan, names=(product.update.procedure,), harder=False)
+    return proof.steady.holds, proof.steady.cuts, proof.steady.what
+
+
+# -- all of them, end to end
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("part", PRODUCTS)
+def test_a_part_goes_through_every_stage(make: Make, part: str) -> None:
+    path = make(part)
+    run = CliRunner().invoke
+    assert run(check, [str(path)], standalone_mode=False).return_value == 0
+    shown = run(plan_command, [str(path)], standalone_mode=False)
+    assert shown.return_value == 0, shown.output
+    proved = run(prove_command, [str(path), "--procedure", load_product(path).update.procedure], standalone_mode=False)
+    assert proved.return_value == 0, proved.output
+    assert "holds, closed" in proved.output
+    folder = path.parent / "out"
+    released = run(release, [str(path), "--out", str(folder), "--json"], standalone_mode=False)
+    assert released.return_value == 0, released.output
+    assert json.loads(released.stdout)["sequence"] == 7
+    files = json.loads(released.stdout)["files"]
+    assert all((folder / row["name"]).stat().st_size == row["size"] for row in files)
+
+
+# -- two banks
+
+
+def test_the_part_with_banks_says_what_its_data_sheet_would(repository: Path) -> None:
+    chip = load_chip(repository / "tests/fixtures/parts/awkward-banks.toml")
+    flash = chip.memory("flash")
+    assert (flash.program_unit, flash.tear_unit, flash.reprogram_unit) == (8, 32, 16)
+    assert chip.memory("words").endurance < flash.endurance
+    assert chip.find_place(0) == ("flash", 0)
+    assert chip.find_place(0, {"start": "loader"}) is None
+    assert chip.find_place(0x0800_0010, {"low-bank": "second"}) == ("flash", 16)
+    assert chip.find_place(0x0C00_0010, {"low-bank": "second"}) == ("flash", 0x2_0010)
+    assert len(chip.settings_areas[0].unlock) == 3
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("swaps", "cuts", "words"),
+    [
+        ((), None, ""),
+        ((('torn = ["old", "new", "default"]', 'torn = ["old", "new", "locked"]'),), 1, "never comes to rest"),
+        ((('otherwise = "first"\ndefault = "first"', 'otherwise = "none"\ndefault = "none"'),), 1, "neither bank"),
+        ((('otherwise = "first"\ndefault = "first"', 'otherwise = "none"\ndefault = "none"'),
+          ('torn = ["old", "new", "default"]', 'torn = ["old", "new"]')), None, ""),
+        ((('default = "closed"', 'default = "open"'),), 1, "erases all flash"),
+        ((('default = "first"', 'default = "second"'),), None, ""),
+        ((('follows = "physical bank"', 'follows = "address"'),), 0, ""),
+    ],
+)  # fmt: skip
+def test_what_the_settings_area_does_decides_the_bank_flip(
+    make: Make, swaps: Swaps, cuts: int | None, words: str
+) -> None:
+    holds, found, what = verdict(make("awkward-banks", chip=swaps))
+    assert holds == (cuts is None), what
+    if cuts is not None:
+        assert found == cuts
+        assert words in what
+
+
+def test_an_image_is_linked_for_the_view_through_which_it_runs(make: Make) -> None:
+    assert "plan.link" not in rules(make("awkward-banks"))
+    assert "plan.link" in rules(make("awkward-banks", product=(('view = "plain"\n', ""),)))
+    released = CliRunner().invoke(
+        release,
+        [str(make("awkward-banks", product=(('view = "plain"\n', ""),))), "--out", "unused", "--json"],
+        standalone_mode=False,
+    )
+    assert released.return_value == 2
+    assert "linked for" in json.loads(released.stdout)["refused"]
+
+
+def test_protection_takes_whole_groups(make: Make) -> None:
+    assert "plan.protected-groups" not in rules(make("awkward-banks"))
+    beside = make("awkward-banks", product=(("at = 0x0C00_8000", "at = 0x0C00_7000"),))
+    assert "plan.protected-groups" in rules(beside)
+
+
+def test_flips_wear_the_settings_area_out_before_the_flash(make: Make) -> None:
+    assert "plan.endurance" not in rules(make("awkward-banks"))
+    worn = make("awkward-banks", chip=(("endurance = 100 ", "endurance = 70 "),))
+    (finding,) = [f for f in planned(worn).findings if f.rule == "plan.endurance"]
+    assert "words" in finding.found
+    assert "8.8 years" in finding.found  # 70 cycles, two flips an update, four updates a year
+    other = make("awkward-banks", chip=(("endurance = 100 ", "endurance = 70 "),), product=(("bank-flip", "in-place"),))
+    assert "plan.endurance" not in rules(other)
+
+
+def test_a_record_fills_its_tear_unit(make: Make) -> None:
+    product = load_product(make("awkward-banks"))
+    assert needs.record_bytes(product) == 32
+    torn = load_product(make("awkward-banks", chip=(('tear_unit = "32 B"', 'tear_unit = "128 B"'),)))
+    assert needs.record_bytes(torn) == 128
+    never = (('reprogram = "zeros-only"\nreprogram_unit = "16 B"', 'reprogram = "never"\nreprogram_unit = "48 B"'),)
+    assert needs.record_bytes(load_product(make("awkward-banks", chip=never))) == 96
+    blocks = {b.name: b for b in planned(make("awkward-banks")).plan.demand.blocks}
+    assert blocks["journal"].min_size == 64
+
+
+# -- external flash
+
+
+def test_the_external_part_says_what_its_data_sheet_would(repository: Path) -> None:
+    chip = load_chip(repository / "tests/fixtures/parts/awkward-external.toml")
+    external, once = chip.memory("external"), chip.memory("once")
+    assert [erase.size for erase in external.erases] == [4096, 32768, 65536]
+    assert (external.page, external.torn_program, external.ecc_error) == (256, TornProgram.ANY_BYTES, EccError.NONE)
+    assert (once.lock_unit, once.read_limit, once.torn_bits_settle) == (16, 1_000_000, False)
+    assert once.reprogram is Reprogram.BITS
+    assert chip.find_place(0x7000_0100) == ("external", 0x100)
+
+
+def test_the_floor_lies_in_one_time_words_with_room_for_every_rise(make: Make) -> None:
+    path = make("awkward-external")
+    region = map_of(path).region("floor")
+    assert (region.memory, region.used) == ("once", 5)  # 40 rises, one bit each
+    words = make("awkward-external", chip=(('reprogram = "bits"\nerased = 0x00', "erased = 0x00"),))
+    assert map_of(words).region("floor").used == 160  # 40 rises, one word each
+    many = (('life = "10 years"', 'life = "50 years"'), ("updates_per_year = 4", "updates_per_year = 12"))
+    short = planned(
+        make("awkward-external", chip=(('reprogram = "bits"\nerased = 0x00', "erased = 0x00"),), product=many)
+    )
+    assert short.plan.map is None
+    assert "floor" in short.plan.row.reason
+
+
+def test_code_behind_a_stale_cache_is_a_note(make: Make) -> None:
+    path = make("awkward-external")
+    (note,) = [f for f in planned(path).findings if f.rule == "plan.stale-reads"]
+    assert note.note
+    assert "through external" in note.found
+    assert "plan.stale-reads" not in rules(make("awkward-external", chip=(("cached = true\n", ""),)))
+
+
+def test_flash_that_erases_to_zeros_is_filled_with_zeros(make: Make) -> None:
+    path = make("awkward-external")
+    ground = ground_from_map(load_product(path).chip, map_of(path), cells=1)
+    values = {sector.memory: erased_value(sector) for sector in ground.sectors}
+    assert values == {"flash": 0x00, "external": 0xFF}
+
+
+# -- written without erase
+
+
+def test_nothing_is_weak_where_nothing_is_erased(make: Make) -> None:
+    path = make("awkward-rewritten")
+    chip = load_product(path).chip
+    ground = ground_from_map(chip, map_of(path), cells=1)
+    assert {sector.erased for sector in ground.sectors} == {None}
+    assert ground.settings is None  # this part's settings map no bank
+
+
+def test_the_field_of_a_life_cycle_goes_one_way(repository: Path) -> None:
+    chip = load_chip(repository / "tests/fixtures/parts/awkward-rewritten.toml")
+    (area,) = chip.settings_areas
+    (life,) = area.fields
+    assert Torn.LOCKED in area.torn
+    assert not life.find_transition("in the field", "open").possible
+    assert life.meaning(0xF) == "in the field"
+
+
+@pytest.mark.slow
+def test_a_memory_without_erase_forgives_what_others_do_not(make: Make) -> None:
+    """The same map and the same broken procedure, with and without an erase that a cut can tear."""
+    from rootwright.prove.broken import NoNoteBeforeErase
+    from rootwright.prove.level import Level
+    from rootwright.prove.proof import check_level
+
+    path = make("awkward-rewritten", product=(('"exchange-rotating"', '"in-place"'),))
+    product = load_product(path)
+    map_ = replace(map_of(path))
+    ground = ground_from_map(product.chip, map_, cells=1)
+    small: Ground = replace(
+        ground,
+        sectors=(replace(ground.sectors[0], cells=1), *ground.sectors[1:]),
+        areas=(("run", 0, 1),),
+        chunks=ground.chunks[:1],
+        keep=(0, 0),
+    )
+    erased = replace(small, sectors=tuple(replace(sector, erased=0xFF) for sector in small.sectors))
+    assert check_level(NoNoteBeforeErase, small, Level(1))[0].holds
+    assert not check_level(NoNoteBeforeErase, erased, Level(1))[0].holds
+
+
+def test_the_three_parts_are_the_ones_in_the_folder(repository: Path) -> None:
+    folder = repository / "tests" / "fixtures" / "parts"
+    assert {path.stem for path in folder.glob("*.toml")} == set(PRODUCTS)
+    assert (folder / "ORIGIN.md").is_file()
