@@ -236,12 +236,13 @@ class ReleaseInputs:
         return packed
 
 
-def read_release_inputs(product: Product, folder: Path) -> ReleaseInputs:
+def read_release_inputs(product: Product, folder: Path, *, memory_map: Map | None = None) -> ReleaseInputs:
     """Return the map of the product's own procedure and the files of its updatable images.
 
     Args:
         product: The product.
         folder: Where its files are; a procedure of the user's own is loaded from there.
+        memory_map: The map of its own procedure, where it is known already; by default it is planned.
 
     Raises:
         ReleaseRefused: The procedure has no map, or an updatable image lacks a file.
@@ -249,7 +250,7 @@ def read_release_inputs(product: Product, folder: Path) -> ReleaseInputs:
         PackingError: The packer or reader of the product's own is not there.
         ImageError: A firmware file cannot be read.
     """
-    memory_map = _own_map(product, folder)
+    memory_map = memory_map or _own_map(product, folder)
     like = None
     if is_own_procedure(product.update.procedure):
         like = getattr(load_own_procedure(product.update.procedure, folder), "release_like", None)
@@ -288,8 +289,15 @@ def _own_map(product: Product, folder: Path) -> Map:
     return found
 
 
-def require_installable(product: Product, inputs: ReleaseInputs, release: Release, anchor: Verifier) -> None:
+def require_installable(
+    product: Product, inputs: ReleaseInputs, release: Release, anchor: Verifier, *, form: LoadedFormat | None = None
+) -> None:
     """Return only if the reference device, as it is before this release, installs it and starts the new images.
+
+    Args:
+        product, inputs, release: The product, what its release was built from, and the release.
+        anchor: The public key that the device trusts.
+        form: The image format under other keys than the product's own, where the release was packed with those.
 
     Raises:
         ReleaseRefused: With what the device answered.
@@ -302,7 +310,7 @@ def require_installable(product: Product, inputs: ReleaseInputs, release: Releas
         images={spec.name: b"" for spec in product.updatable_images},  # what it replaces decides nothing
         machine=next((files[0].machine for files in inputs.images.values() if files[0].machine), None),
         like=inputs.like,
-        form=inputs.form,
+        form=form or inputs.form,
     )
     report = consume(release.envelope, device, {p.uri: p.content for p in release.payloads}.get)
     if not report.is_refused:

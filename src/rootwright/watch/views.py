@@ -1,0 +1,104 @@
+"""What each stage is shown of a product: fields that are no matter to it are replaced by neutral values.
+
+A stage runs on its view and its key is made from its view, so a kept result cannot depend on anything that the key
+leaves out. Fields that are not named here stay in every view: a new one costs time at worst, never a wrong verdict.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import PurePosixPath
+
+from rootwright.describe.attack import Review
+from rootwright.describe.chip import Chip, CryptoSpeeds, Erase, Timing
+from rootwright.describe.product import Fleet, Link, PayloadPlace, Product, Update
+from rootwright.layout.demand import Demand
+from rootwright.layout.map import Map
+
+_NO_TIME = Timing(0.0, 0.0)
+_NO_FLEET = Fleet(1, 1.0, 0.0)
+_NO_LINK = Link("", 1.0)
+
+
+def plan_view(product: Product) -> Product:
+    """Return what the memory map and its figures depend on."""
+    return replace(
+        _without_people(product),
+        vendor_domain="",
+        class_name="",
+        attackers=(),
+        format=None,
+        keys=tuple(replace(key, name="", file=PurePosixPath("-"), demo=False) for key in product.keys),
+        images=tuple(
+            replace(image, version="", precursor=None, precursor_second=None, precursor_version="")
+            for image in product.images
+        ),
+        update=_without_release(product),
+    )
+
+
+def prove_view(product: Product) -> Product:
+    """Return what the verdict under power cuts depends on, besides the map: times and texts do not count."""
+    return replace(
+        plan_view(product),
+        attackers=product.attackers,
+        fleet=_NO_FLEET,
+        link=_NO_LINK,
+        chip=without_times(product.chip),
+    )
+
+
+def release_view(product: Product) -> Product:
+    """Return what a release and its trials depend on, besides the map and the files."""
+    return replace(
+        product,
+        assumptions=(),
+        review=Review(),
+        bench=None,
+        attackers=(),
+        pins=(),
+        fleet=_NO_FLEET,
+        link=_NO_LINK,
+        chip=without_times(product.chip),
+        keys=tuple(replace(key, name="", file=PurePosixPath("-"), demo=False) for key in product.keys[:1]),
+        images=tuple(replace(image, growth=0.0) for image in product.images),
+    )
+
+
+def without_times(chip: Chip) -> Chip:
+    """Return a part without what only figures are made of: times, clock, endurance, texts."""
+    return replace(
+        chip,
+        title="",
+        silicon="",
+        clock_hz=1.0,
+        crypto=CryptoSpeeds(_NO_TIME, ()),
+        memories=tuple(
+            replace(
+                memory,
+                erases=tuple(Erase(erase.size, _NO_TIME) for erase in memory.erases),
+                program=_NO_TIME,
+                endurance=0,
+                read_bytes_per_s=0.0,
+            )
+            for memory in chip.memories
+        ),
+    )
+
+
+def bare_map(memory_map: Map) -> Map:
+    """Return a map without how full its regions are today."""
+    return replace(memory_map, regions=tuple(replace(region, used=0) for region in memory_map.regions))
+
+
+def bare_demand(demand: Demand) -> Demand:
+    """Return a demand without how full its blocks are today; its map is made already."""
+    return replace(demand, blocks=tuple(replace(block, content=0, min_size=0) for block in demand.blocks))
+
+
+def _without_people(product: Product) -> Product:
+    return replace(product, name="", model="", maker="", revision="", assumptions=(), review=Review(), bench=None)
+
+
+def _without_release(product: Product) -> Update:
+    return replace(product.update, sequence=1, payload=PayloadPlace.DETACHED, uri="", description="")
