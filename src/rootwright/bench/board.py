@@ -433,6 +433,7 @@ class Board:
         for content in self.flashes:
             if flash is not None and content.memory.name in flash:
                 content.put(flash[content.memory.name])
+                self._remap = self._remap or content.memory.ecc_error is not EccError.NONE
         self.fill_ram(fill)
         self._resets = 0
         self.reset(0)

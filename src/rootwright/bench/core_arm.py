@@ -68,12 +68,10 @@ class ArmCore:
     def __init__(self, architecture: Architecture, bus: ArmBus) -> None:
         self.bus = bus
         self.small = architecture is Architecture.ARMV6_M
-        self.vector_base = 0
         self.reset(0)
 
     def reset(self, vector_base: int) -> None:
         """Be as after a reset, with the vector table at `vector_base`."""
-        self.vector_base = vector_base
         self.words: dict[int, int] = {VTOR: vector_base, AIRCR: 0xFA05_0000, CCR: 0x200}
         self.active: tuple[int, ...] = ()
         self.pending: tuple[int, ...] = ()
@@ -88,6 +86,11 @@ class ArmCore:
         """Put it back."""
         words, self.active, self.pending, self.ticks, self.entries = state
         self.words = dict(words)
+
+    @property
+    def vector_base(self) -> int:
+        """Where the vector table is."""
+        return self.words[VTOR]
 
     # System control space
 
@@ -128,9 +131,7 @@ class ArmCore:
                 self.bus.ask_reset()
             new = 0xFA05_0000 | new & 0x0700
         if at == VTOR:
-            if self.small:
-                new &= 0xFFFF_FF80
-            self.vector_base = new & 0xFFFF_FF80
+            new &= 0xFFFF_FF80
         if at == MPU_CONTROL and new & 1:
             self.bus.note("the program switches its protection unit on: its regions are not enforced here")
         if at == 0xD88 and new:

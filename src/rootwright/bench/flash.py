@@ -177,9 +177,18 @@ class FlashContent:
         return FlashState(self.buffer.read(0, self.memory.size), bytes(self.units))
 
     def put(self, state: FlashState) -> None:
-        """Replace the whole content; no way back before it."""
-        self.buffer.write(0, state.data)
+        """Replace the whole content; no way back before it. Only what differs counts as changed."""
+        present = self.buffer.read(0, self.memory.size)
+        if present != state.data:
+            differ = [
+                (start, end)
+                for start, end in zip(self._starts, self._ends, strict=True)
+                if present[start:end] != state.data[start:end]
+            ]
+            for start, end in differ:
+                self.buffer.write(start, state.data[start:end])
+            self.dirty_from = min(self.dirty_from, differ[0][0])
+            self.dirty_end = max(self.dirty_end, differ[-1][1])
         self.units[:] = state.units
         self._undo.clear()
         self.operations.clear()
-        self.dirty_from, self.dirty_end = 0, self.memory.size

@@ -79,6 +79,10 @@ class HookCalls:
             return self._arguments[number]
         return self.around.emulator.stacked_argument(number)
 
+    def _caller(self) -> tuple[int, int]:
+        """Return the calling instruction, which says more than the hooked function does, and how many ran before."""
+        return (self._back & ~1) - 2, self.around.position()[1]
+
     def _size(self) -> int:
         hook = self.hook
         return self._argument(hook.length) if hook.length >= 0 else hook.size
@@ -96,7 +100,7 @@ class HookCalls:
         flash = self.around.find_flash(target)
         if flash is None or not flash.holds(target, max(1, size)):
             return False
-        pc, index = self.around.position()
+        pc, index = self._caller()
         end = target + max(1, size)
         while target < end:
             flash.erase(target, pc=pc, index=index)
@@ -110,7 +114,7 @@ class HookCalls:
         if data is None:
             return None
         flash = self.around.find_flash(target)
-        pc, index = self.around.position()
+        pc, index = self._caller()
         done = flash is not None
         # One operation for each unit: a cut can fall between any two.
         for at in range(0, size, flash.unit if flash is not None else 1):

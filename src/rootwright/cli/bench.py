@@ -27,7 +27,8 @@ MODELS = ("skip", "replay", "branch", "word", "line", "load", "register", "two")
 @click.option("--mode", default="hooked", type=click.Choice(MODES), help="Which instructions are faulted.")
 @click.option("--pairs", default=2000, show_default=True, help="How many pairs of two faults are tried.")
 @click.option("--cuts", is_flag=True, help="Cut the power at every flash operation instead of injecting faults.")
-@click.option("--depth", default=2, show_default=True, help="For --cuts: how many cuts in a row.")
+@click.option("--depth", default=1, show_default=True, help="For --cuts: how many cuts in a row.")
+@click.option("--states", default=4000, show_default=True, help="For --cuts: stop after this many flash states.")
 @click.option("--hostile", is_flag=True, help="Offer altered updates instead of injecting faults.")
 @click.option("--seconds", default=60.0, show_default=True, help="For --hostile: time for the mutation fuzzer.")
 @click.option("--replay", metavar="ID", help="Show one hit's run step by step around its fault.")
@@ -161,9 +162,8 @@ def _cuts(subject: Subject, options: dict[str, Any], as_json: bool) -> int:
 
     with Ticker() as ticker:
         results = [
-            explore(subject, start, depth=options["depth"], progress=ticker.states)
-            for start in _starts(subject, options["names"])
-            if start.cold
+            explore(subject, start, depth=options["depth"], most_states=options["states"], progress=ticker.states)
+            for start in {start.run.name: start for start in _starts(subject, options["names"])}.values()
         ]
     if as_json:
         click.echo(json.dumps({"cuts": [result.data() for result in results]}, indent=2, ensure_ascii=False))
