@@ -89,6 +89,7 @@ def part(fields: list[LockField]) -> Chip:
     return replace(load_chip("rv32-pmp"), memories=(FLASH,), protections=(GUARD,), lock_fields=tuple(fields))
 
 
+@pytest.mark.slow
 @given(st.sets(st.integers(0, 63)), st.booleans())
 def test_masks_decode_to_what_was_planned(numbers: set[int], active_low: bool) -> None:
     fields = [mask("low", 0, active_low=active_low), mask("high", 32, active_low=active_low)]
@@ -96,6 +97,7 @@ def test_masks_decode_to_what_was_planned(numbers: set[int], active_low: bool) -
     assert decode(GUARD, part(fields), FLASH, words(fields, spans)) == merged(spans)
 
 
+@pytest.mark.slow
 @given(st.lists(st.tuples(st.integers(0, 60), st.integers(0, 3)), max_size=4))
 def test_ranges_decode_to_what_was_planned(rows: list[tuple[int, int]]) -> None:
     spans = [span(first, first + more) for first, more in rows]

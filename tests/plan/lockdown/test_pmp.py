@@ -124,6 +124,7 @@ def test_fewest_of_mixed_rights_equals_trying_every_way_of_writing_them() -> Non
         assert len(fewest_entries(ranges)) == best
 
 
+@pytest.mark.slow
 @given(st.lists(st.integers(0, 2**20), min_size=2, max_size=10, unique=True), st.integers(0, 255))
 def test_entries_decode_to_the_ranges(cuts: list[int], seed: int) -> None:
     cuts.sort()

@@ -87,6 +87,7 @@ def test_fewest_for_armv6m_equals_exhaustive_search() -> None:
         assert all(block.size >= 256 for block in blocks)
 
 
+@pytest.mark.slow
 @given(
     st.lists(st.tuples(st.integers(0, 2**22), st.integers(1, 4000)), min_size=1, max_size=4),
     st.lists(st.tuples(st.integers(0, 2**22), st.integers(1, 4000)), max_size=2),

@@ -11,8 +11,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from rootwright.describe.chip import EccError, Lock, MemoryKind, ProtectionKind
-from rootwright.describe.product import Attacker, Product
+from rootwright.describe.chip import EccError, Lock, MemoryKind, Protection, ProtectionKind
+from rootwright.describe.product import Attacker, Procedure, Product
+from rootwright.describe.settings import Torn
 from rootwright.layout.demand import BlockRole, Demand
 from rootwright.layout.map import Map
 from rootwright.plan.lockdown.covers import FOR_EVER
@@ -343,7 +344,18 @@ def _settings_closed(ground: Ground) -> list[Fact]:
             held = protection.lock is not Lock.NONE
             text = f"{protection.name} holds: {protection.lock.value}"
             facts.append(Fact(text, f"chip: protection {protection.name}: lock", held, True))
+            facts += _torn_fact(ground, protection)
     return facts or [Fact("the part has nothing to set", "chip: protection", False, True)]
+
+
+def _torn_fact(ground: Ground, protection: Protection) -> list[Fact]:
+    """Return what a cut does to a protection that lies in a settings area which the procedure writes in the field."""
+    areas = {area.memory: area for area in ground.product.chip.settings_areas}
+    area = areas.get(protection.held_in)
+    if area is None or Torn.DEFAULT not in area.torn or ground.map.procedure != Procedure.BANK_FLIP:
+        return []
+    text = f"{protection.name} falls when a cut leaves {area.memory} in its default: the boot stage must set it again"
+    return [Fact(text, f"chip: settings {area.memory}: torn", False)]
 
 
 def _return_possible(ground: Ground) -> list[Fact]:
