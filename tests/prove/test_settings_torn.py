@@ -16,10 +16,12 @@ from rootwright.device.procedures.either_slot import BankFlip
 from rootwright.device.procedures.parts import NONE, write_again
 from rootwright.device.settings import DEFAULT_STATE, LOCKED_STATE, SettingsModel
 from rootwright.prove.broken import FlippedBeforeNoted
+from rootwright.prove.broken_settings import BROKEN_SETTINGS, BankBelieved
 from rootwright.prove.events import StepEvent
 from rootwright.prove.level import Level
 from rootwright.prove.oracle import OracleLevel, explore_concretely
 from rootwright.prove.proof import Verdict, check_level
+from rootwright.prove.teeth import check_broken
 
 OLD, NEW, DEFAULT, LOCKED = Torn.OLD, Torn.NEW, Torn.DEFAULT, Torn.LOCKED
 APPLICATION = frozenset({Attacker.EXPLOITED_APPLICATION})
@@ -33,28 +35,6 @@ OPPOSITE = (
     ("boot-copy", ("boot",)),
 )
 PLAIN = SettingsModel(other_place=OPPOSITE)
-
-
-class TrustsTheBank(BankFlip):
-    """Looks at the bank that is mapped low and never asks whether the area is whole."""
-
-    def decide(self, port: Port) -> Outcome:
-        """Decide over a port on which every area is whole."""
-        return super().decide(_Blind(port))
-
-
-class _Blind:
-    """A port that says of every settings area that it is whole."""
-
-    def __init__(self, port: Port) -> None:
-        self._port = port
-
-    def __getattr__(self, name: str) -> object:
-        return getattr(self._port, name)
-
-    def is_settings_whole(self) -> bool:
-        """Say that it is."""
-        return True
 
 
 class FlipsAtOnce(BankFlip):
@@ -136,13 +116,13 @@ def cases() -> Iterator[Case]:
     yield Case("area guards", BankFlip, replace(PLAIN, guards=True), None, exploited=True, bound=1)
     for default in (0, 1):
         guarding = replace(PLAIN, guards=True, default=default)
-        yield Case(f"area guards, trusted, default {default}", TrustsTheBank, guarding, 1, exploited=True)
+        yield Case(f"area guards, trusted, default {default}", BankBelieved, guarding, 1, exploited=True)
         plain = replace(PLAIN, default=default)
         yield Case(
-            f"area guards nothing, trusted, default {default}", TrustsTheBank, plain, None, exploited=True, bound=1
+            f"area guards nothing, trusted, default {default}", BankBelieved, plain, None, exploited=True, bound=1
         )
     yield Case(
-        "area guards, no default, trusted", TrustsTheBank, torn(OLD, NEW, guards=True), None, exploited=True, bound=1
+        "area guards, no default, trusted", BankBelieved, torn(OLD, NEW, guards=True), None, exploited=True, bound=1
     )
     # A part with its boot stage in one bank, and a procedure that only writes the area again.
     for default, cuts in ((0, None), (1, 1), (None, 1)):
@@ -220,3 +200,22 @@ def test_without_a_model_nothing_changes() -> None:
     assert ground.settings is None
     verdict, _ = check_level(BankFlip, ground, Level(1))
     assert verdict.holds
+
+
+@pytest.mark.parametrize(
+    ("settings", "caught"),
+    [
+        (replace(PLAIN, guards=True), True),
+        (PLAIN, None),
+        (None, None),
+        (torn(OLD, NEW, guards=True), None),
+    ],
+)
+def test_the_dossier_shows_what_a_believed_bank_does(settings: SettingsModel | None, caught: bool | None) -> None:
+    """It is explored beside the other broken procedures where the part can show it, and there alone."""
+    ground = replace(tiny_ground(1, 1, stage=False, second=True), settings=settings)
+    (broken,) = BROKEN_SETTINGS
+    found = check_broken(lambda base: ground if base == broken.base else None, Level(cells=1), (broken.name,))
+    assert [each.caught for each in found] == ([] if caught is None else [caught])
+    for each in found:
+        assert each.cuts == broken.cuts

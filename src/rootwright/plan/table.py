@@ -297,8 +297,8 @@ def _settings_findings(demand: Demand, product: Product) -> list[Finding]:
                 Finding(
                     "plan.endurance",
                     "",
-                    f"the settings area {area.name} reaches its endurance of {area.endurance} after {years:.1f} years of "
-                    f"flips, the fleet lives {product.fleet.life_years:g}",
+                    f"the settings area {area.name} reaches its endurance of {area.endurance} after {years:.1f} years "
+                    f"of flips, the fleet lives {product.fleet.life_years:g}",
                     "update less often, or choose a procedure that does not flip banks",
                 )
             )

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from rootwright.describe.chip import BlankRead
+from rootwright.describe.settings import Torn
 from rootwright.device.ground import Ground
 from rootwright.device.port import Claim
 from rootwright.prove.broken import BROKEN, Broken
+from rootwright.prove.broken_settings import BROKEN_SETTINGS
 from rootwright.prove.level import Level
 from rootwright.prove.proof import check_level
 from rootwright.prove.story import Happening
@@ -63,6 +65,9 @@ def find_obstacle(broken: Broken, ground: Ground) -> str:
     """Return why a mistake cannot show on this ground; empty where it can."""
     if broken.external_staging and not any(ground.sectors[i].external for i in ground.find_area("stage")):
         return "staging does not lie in external memory"
+    model = ground.settings
+    if broken in BROKEN_SETTINGS and (model is None or not model.guards or Torn.DEFAULT not in model.torn):
+        return "no settings area is described that can lose the write protection"
     run = [ground.sectors[i] for i in ground.find_area("run")]
     if broken.name in NEEDS_ERASE and all(sector.erased is None for sector in run):
         return "the run slot lies in a memory that is written without erase"
@@ -97,7 +102,7 @@ def check_broken(
     (True, 1, 'an uncut boot reaches an authentic image')
     """
     results = []
-    for broken in BROKEN:
+    for broken in (*BROKEN, *BROKEN_SETTINGS):
         ground = ground_of(broken.base.value)
         if ground is None or (names and broken.name not in names) or find_obstacle(broken, ground):
             continue
@@ -112,7 +117,8 @@ def check_broken(
 
 def _check(broken: Broken, ground: Ground, level: Level, report: Callable[[int], None]) -> BrokenResult:
     logs = {spec.name for spec in broken.make(ground).logs}
-    closed = frozenset({"boot", *logs, *(sector.block for sector in ground.sectors)})
+    boots = ground.settings.boots if ground.settings else ("boot",)
+    closed = frozenset({*boots, *logs, *(sector.block for sector in ground.sectors)})
     at = Level(level.cells, level.restless, broken.needs, closed, level.max_cuts)
     verdict, closure = check_level(broken.make, ground, at, progress=report, earliest_cut=True)
     failure = closure.failure
