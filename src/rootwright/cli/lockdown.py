@@ -9,6 +9,7 @@ import click
 
 if TYPE_CHECKING:
     from rootwright.plan.lockdown.result import LockdownPlan
+    from rootwright.plan.lockdown.spans import Span
     from rootwright.plan.lockdown.verdict import UnitVerdict
 
 WIDTH = 120
@@ -110,6 +111,7 @@ def capture(
 @click.option("--silicon", default="", help="Silicon revision, where the dump does not say it.")
 @click.option("--state", type=click.Choice(STATES), help="State in which it was read, where the dump does not say it.")
 @click.option("--observer", type=click.Choice(OBSERVERS), help="Who read it, where the dump does not say it.")
+@click.option("--memory", help="The dump is of this memory alone; a raw one then starts at its first address.")
 @click.option("--base", help="Address of the first byte of a raw dump, such as 0x1FFF0000.")
 @click.option("--outcomes", type=click.Path(path_type=Path), help="JSON file with the outcomes of the attempts.")
 @_json
@@ -121,6 +123,7 @@ def check(
     silicon: str,
     state: str | None,
     observer: str | None,
+    memory: str | None,
     base: str | None,
     outcomes: Path | None,
     as_json: bool,
@@ -140,12 +143,15 @@ def check(
 
     result = _plan(product_file, procedure)
     given = Reading(unit, silicon, LifeState(state) if state else None, Observer(observer) if observer else None)
-    dump = read_dump(dump_file.read_bytes(), name=dump_file.name, given=given, base=_address(base))
+    within = None if memory is None else _memory(product_file, memory)
+    data = dump_file.read_bytes()
+    start = _address(base) if base is not None or within is None or _says_addresses(data) else within.start
+    dump = read_dump(data, name=dump_file.name, given=given, base=start)
     tried = None
     if outcomes is not None:
         known = {attempt.id: attempt.expected for attempt in result.attempts}
         tried = read_outcomes(outcomes.read_bytes(), name=outcomes.name, unit=dump.reading.unit, known=known)
-    verdict = judge_unit(result, dump, outcomes=tried)
+    verdict = judge_unit(result, dump, outcomes=tried, within=within)
     if as_json:
         click.echo(json.dumps(verdict.as_data(), indent=2, ensure_ascii=False))
     else:
@@ -177,6 +183,21 @@ def _granted(product_file: Path, procedure: str | None) -> list[str]:
         size = "" if pin.size is None else f", size = 0x{pin.size:X}"
         lines.append(f'    [[pin]] block = "{pin.block}", at = 0x{pin.at or 0:X}{size}')
     return lines
+
+
+def _memory(product_file: Path, name: str) -> Span:
+    from rootwright.describe.loading import load_product
+    from rootwright.plan.lockdown.spans import Span
+
+    memories = {memory.name: memory for memory in load_product(product_file).chip.memories}
+    if name not in memories:
+        raise click.BadParameter(f"there is no memory {name!r}; they are {', '.join(memories)}", param_hint="--memory")
+    return Span(memories[name].base, memories[name].end)
+
+
+def _says_addresses(data: bytes) -> bool:
+    """Return whether a dump carries addresses of its own, or could not be raw bytes."""
+    return data.lstrip()[:1] in (b"{", b":", b"S") or data[:4] == b"\x7fELF" or not data
 
 
 def _address(text: str | None) -> int | None:

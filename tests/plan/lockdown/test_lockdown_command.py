@@ -107,6 +107,40 @@ def test_sheet_and_check(run: Run, demo: Path, tmp_path: Path) -> None:
     assert "debug-closed" in json.loads(text)["fallen"]
 
 
+def test_a_raw_dump_of_one_memory(run: Run, demo: Path, tmp_path: Path) -> None:
+    # policy-0, policy-1 and port-word as the demo's plan has them: sectors 0 to 7 closed for ever, the port closed.
+    words = bytes.fromhex("00ffffffffffffff ffffffffffffffff a5965a3c") + b"\xff" * 492
+    dump = tmp_path / "policy.bin"
+    given = ("--unit", "0x417", "--silicon", "B", "--state", "production", "--observer", "boot stage")
+    dump.write_bytes(words)
+    code, text, _ = run("check", demo, dump, "--memory", "policy-words", *given)
+    assert (code, text.splitlines()[-1]) == (0, "no difference")
+    assert "bound to the unit by the operator's word" in text
+    assert len(re.findall(r"^  same ", text, flags=re.MULTILINE)) == 3
+    assert "not visible here  lock-0 (loaded)" in text
+    for size, told in ((18, "short"), (0, "empty")):
+        dump.write_bytes(words[:size])
+        code, _, error = run("check", demo, dump, "--memory", "policy-words", *given)
+        assert code == 2
+        assert told in error
+    dump.write_bytes(b"\xff" * 512)  # a blank part reads so, and so does a port that nobody answers
+    code, _, error = run("check", demo, dump, "--memory", "policy-words", *given)
+    assert code == 2
+    assert "every word reads all ones" in error
+    assert run("check", demo, dump, "--memory", "attic", *given)[0] == 2
+
+
+def test_a_dump_that_compares_nothing_is_refused(run: Run, demo: Path, tmp_path: Path) -> None:
+    dump = tmp_path / "empty.json"
+    dump.write_text('{"unit": "0x1", "silicon": "B", "state": "production", "observer": "debug probe", "words": []}')
+    code, _, error = run("check", demo, dump)
+    assert code == 2
+    assert "no field can be compared" in error
+    outcomes = tmp_path / "outcomes.json"
+    outcomes.write_text('{"unit": "0x1", "outcomes": {"attach": "refused"}}')
+    assert run("check", demo, dump, "--outcomes", outcomes)[0] == 1  # the other attempts were not made
+
+
 @pytest.mark.parametrize(
     ("arguments", "text"),
     [
@@ -167,6 +201,7 @@ def test_every_conflict_and_aim_is_in_the_manual(repository: Path) -> None:
         "--silicon",
         "--state",
         "--observer",
+        "--memory",
         "--base",
         "--outcomes",
     ):

@@ -12,6 +12,7 @@ from rootwright.describe.lock_field import LifeState, Observer
 from rootwright.errors import FormatError
 from rootwright.plan.lockdown.dump import Dump
 from rootwright.plan.lockdown.result import Attempt, LockdownPlan, Readback
+from rootwright.plan.lockdown.spans import Span
 
 
 class Answer(StrEnum):
@@ -115,12 +116,20 @@ def capture_sheet(plan: LockdownPlan, *, unit: str, state: LifeState, observer: 
     }
 
 
-def judge_unit(plan: LockdownPlan, dump: Dump, *, outcomes: Mapping[str, str] | None = None) -> UnitVerdict:
+def judge_unit(
+    plan: LockdownPlan, dump: Dump, *, outcomes: Mapping[str, str] | None = None, within: Span | None = None
+) -> UnitVerdict:
     """Return what a dump and the attempts say of one unit.
 
+    Args:
+        plan: The lock-down of its product.
+        dump: What was read.
+        outcomes: What became of each attempt; None where nothing was tried.
+        within: The addresses that the dump is about, such as one memory; None for all. Others are not visible.
+
     Raises:
-        FormatError: The dump is not bound to a unit, is of other silicon, says neither state nor observer, is short, or
-            reads as all ones or all zeros, which is what a closed or unpowered port gives.
+        FormatError: The dump is not bound to a unit, is of other silicon, says neither state nor observer, is short,
+            compares nothing, or reads as all ones or all zeros, which is what a closed or unpowered port gives.
     """
     reading = dump.reading
     if reading.state is None or reading.observer is None:
@@ -134,11 +143,18 @@ def judge_unit(plan: LockdownPlan, dump: Dump, *, outcomes: Mapping[str, str] | 
             "nothing says which unit this is", where=dump.name, next_step="give --unit, or a JSON dump that says it"
         )
     _require_silicon(plan, dump)
-    visible = [field for field in plan.readback if field.is_visible(reading.state, reading.observer)]
+    visible = [f for f in plan.readback if _is_here(f, within) and f.is_visible(reading.state, reading.observer)]
     _require_whole(dump, visible)
     bound = _require_unit(dump, visible)
     _require_alive(dump, visible, reading.state)
-    fields = tuple(_answer(field, dump, reading.state, reading.observer) for field in plan.readback)
+    fields = tuple(_answer(field, dump, reading.state, reading.observer, within) for field in plan.readback)
+    if outcomes is None and not any(f.answer in (Answer.SAME, Answer.DIFFERS) for f in fields):
+        raise FormatError(
+            f"no field can be compared: nothing that the plan sets can be seen by the {reading.observer.value} in the "
+            f"state {reading.state.value}",
+            where=dump.name,
+            next_step="let another observer read, or give --outcomes of what was tried",
+        )
     tried = () if outcomes is None else tuple(_tried(attempt, outcomes) for attempt in plan.attempts)
     return UnitVerdict(
         plan.product,
@@ -151,6 +167,10 @@ def judge_unit(plan: LockdownPlan, dump: Dump, *, outcomes: Mapping[str, str] | 
         fields=_paired(fields, plan),
         tried=tried,
     )
+
+
+def _is_here(field: Readback, within: Span | None) -> bool:
+    return within is None or within.start <= field.address < within.end
 
 
 def _require_silicon(plan: LockdownPlan, dump: Dump) -> None:
@@ -230,8 +250,11 @@ def _wanted(field: Readback, state: LifeState) -> tuple[int, int]:
     return field.value, field.mask
 
 
-def _answer(field: Readback, dump: Dump, state: LifeState, observer: Observer) -> FieldAnswer:
+def _answer(field: Readback, dump: Dump, state: LifeState, observer: Observer, within: Span | None) -> FieldAnswer:
     value, mask = _wanted(field, state)
+    if not _is_here(field, within):
+        text = "the dump is of another memory"
+        return FieldAnswer(field.name, field.address, field.stored, Answer.NOT_VISIBLE, value, None, text, field.aims)
     if not field.is_visible(state, observer):
         text = f"the {observer.value} cannot see it in the state {state.value}"
         if dump.word(field.address, field.width) is not None:
