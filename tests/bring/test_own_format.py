@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import struct
 import sys
 import textwrap
 from dataclasses import replace
@@ -17,9 +18,12 @@ from rootwright.cose.keys import Ed25519PrivateKeySigner
 from rootwright.describe.loading import load_product
 from rootwright.describe.own_format import OwnFormat
 from rootwright.describe.problems import DescriptionProblems
-from rootwright.describe.product import Product
+from rootwright.describe.product import ImageRole, ImageSpec, Product
 from rootwright.device.consumer import Consumer
 from rootwright.errors import PackingError, ReleaseRefused
+from rootwright.image import Image, Segment
+from rootwright.layout.demand import BlockRole
+from rootwright.layout.map import Region
 from rootwright.pipeline import ReleaseInputs, read_release_inputs
 from rootwright.pipeline_assure import assure_product
 from rootwright.prove.trials import TrialReport, formats, run_trials
@@ -27,6 +31,7 @@ from rootwright.prove.trials.model import Status
 from rootwright.prove.trials.run import run_trial
 from rootwright.prove.trials.subject import make_subject, trial_key
 from rootwright.release.build import Release, build_release
+from rootwright.release.checks import require_bootable
 from rootwright.release.packing import About, UnreadableImage, pack_image
 from rootwright.suit.digest import compute
 from rootwright.suit.inspection import inspect_envelope
@@ -193,6 +198,43 @@ def test_reader_that_returns_nonsense(tmp_path: Path) -> None:
         form = of_functions(tmp_path, f"def pack(c, a): return c\ndef read(p, a): return {returned}")
         with pytest.raises(PackingError, match="no pair"):
             form.read(b"x", ABOUT)
+
+
+# Where the vector table stands
+
+
+def with_table_at(offset: int) -> Image:
+    start = 0x40_4000
+    code = bytes(offset) + struct.pack("<II", 0x2000_8000, start + offset + 0x41) + bytes(0x100)
+    return Image("app.bin", "bin", None, (Segment(start, code),))
+
+
+def test_vector_table_behind_the_first_byte_is_required_where_the_product_says() -> None:
+    spec = ImageSpec("app", ImageRole.APPLICATION, "1.0", vectors=0x80)
+    region = Region("run:app", BlockRole.SLOT, "flash", 0x40_4000, 0x8000, 8, 16, 0x200, "app")
+    require_bootable(spec, with_table_at(0x80), region)
+    with pytest.raises(ReleaseRefused, match="no vector table"):
+        require_bootable(spec, with_table_at(0x40), region)
+    with pytest.raises(ReleaseRefused, match="no vector table"):
+        require_bootable(replace(spec, vectors=0), with_table_at(0x80), region)
+
+
+@pytest.mark.slow
+def test_device_checks_the_table_where_the_product_says(demo: Path) -> None:
+    product, inputs, form = sample(demo)
+    image = with_table_at(0x80)
+    image = replace(
+        image,
+        segments=(Segment(0x40_4100, image.segments[0].data[:0x84] + struct.pack("<I", 0x40_41C1) + bytes(0x100)),),
+    )
+    spec = replace(product.image("application"), vectors=0x80, precursor=None)
+    product = replace(product, images=(product.images[0], spec))
+    report = run_trials(product, inputs.map, {"application": (image,)}, form=form)
+    assert [(trial.id, trial.why) for trial in report.trials if trial.status is Status.FAILED] == []
+    elsewhere = next(
+        trial for trial in report.trials if "linked for another" in trial.title or trial.id == "wrong-link"
+    )
+    assert elsewhere.status is Status.PASSED
 
 
 # The product file

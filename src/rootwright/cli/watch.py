@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 MARKS = {"fine": "fine", "finding": "FINDING", "bad": "BAD", "waits": "waits"}
 MOST_LINES = 8
+INDENT = " " * 26
 
 
 @click.command()
@@ -34,7 +35,7 @@ def command(product_file: Path, once: bool, work: Path | None, every_s: float, a
     What did not change comes from the work folder, which may be deleted at any time. Ctrl-C ends it. Exit code, with
     --once: 0 fine, 1 a finding, 2 bad input; else 0.
     """
-    from rootwright.watch.rounds import look, run_round
+    from rootwright.watch.rounds import find_files, look, run_round
     from rootwright.work_folder import WorkFolder
 
     sys.dont_write_bytecode = True  # a plugin that is edited twice within a second must not be found compiled
@@ -43,6 +44,8 @@ def command(product_file: Path, once: bool, work: Path | None, every_s: float, a
     try:
         while True:
             screen.begin(product_file)
+            # Taken before the round, so that a change in the middle of it asks for another one.
+            before = look(find_files(product_file))
             done = run_round(product_file, kept, on_begin=screen.busy, on_row=screen.add, progress=screen.count)
             if as_json:
                 _print_json(done)
@@ -50,8 +53,8 @@ def command(product_file: Path, once: bool, work: Path | None, every_s: float, a
                 screen.end(done)
             if once:
                 return done.exit_code
-            before = look(done.files)
-            while look(done.files) == before:
+            before = {**look(done.files), **before}
+            while look(before) == before:
                 time.sleep(every_s)
     except KeyboardInterrupt:
         screen.leave()
@@ -113,8 +116,10 @@ class _Screen:
         import shutil
 
         self.shown_at = time.monotonic()
-        width = shutil.get_terminal_size().columns
+        width, height = shutil.get_terminal_size()
         lines = [self.title, *row_lines(self.rows), *filter(None, [self.doing, closing])]
+        if len(lines) >= height:  # what has left the screen cannot be drawn over
+            lines = [*lines[: max(1, height - 3)], "  and more; make the window higher"]
         up = f"\033[{self.drawn}A" if self.drawn else ""
         body = "".join(f"\033[K{line[: width - 1]}\n" for line in lines)
         click.echo(f"{up}\r{body}\033[J", nl=False)
@@ -125,11 +130,11 @@ def row_lines(rows: list[StageRow]) -> list[str]:
     """Return one line for each stage, and beneath it what is to be mended."""
     lines = []
     for row in rows:
-        origin = "  (kept)" if row.kept else ""
-        lines.append(f"  {row.name:8} {MARKS[row.state]:8} {row.summary}{origin}")
-        lines += [f"           {part}" for line in row.lines[:MOST_LINES] for part in line.splitlines()]
+        origin = "kept" if row.kept else "run" if row.ran else ""
+        lines.append(f"  {row.name:8} {MARKS[row.state]:8} {origin:5} {row.summary}")
+        lines += [f"{INDENT}{part}" for line in row.lines[:MOST_LINES] for part in line.splitlines()]
         if len(row.lines) > MOST_LINES:
-            lines.append(f"           and {len(row.lines) - MOST_LINES} more")
+            lines.append(f"{INDENT}and {len(row.lines) - MOST_LINES} more")
     return lines
 
 

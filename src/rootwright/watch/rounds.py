@@ -150,6 +150,14 @@ def _refused(name: str, error: RootwrightError | OSError) -> StageRow:
     return StageRow(name, BAD, f"{where}{error.found}", next_step, ran=True)
 
 
+def find_files(product_file: Path) -> tuple[Path, ...]:
+    """Return the files to look at before a round."""
+    try:
+        return watched_files(product_file, load_product(product_file, check_files=False))
+    except (RootwrightError, OSError):
+        return watched_files(product_file, None)
+
+
 def watched_files(product_file: Path, product: Product | None) -> tuple[Path, ...]:
     """Return the files whose change asks for another round; with a product that cannot be read, all beside it."""
     folder = product_file.parent
