@@ -254,7 +254,11 @@ def pack_lanes(
     """Return a place for every item where pairs lie in opposite banks, or None where none exists.
 
     Each bank that holds half of a pair is a lane with a frontier of its own; a set of blocks once placed is not
-    placed again with all frontiers as high or higher. `capacities[i]` are the lanes of the i-th set of memories.
+    placed again with all frontiers as high or higher. Single blocks in two lanes do not touch each other, so between
+    two pairs those of a lower lane go first: `turn` is the lowest lane still open to them until the next pair. A block
+    may jump over a gap in a closed lane, for what fits there had its turn.
+
+    `capacities[i]` are the lanes of the i-th set of memories.
     """
     if not items:
         return {}
@@ -277,18 +281,31 @@ def pack_lanes(
         return False
 
     needs: dict[int, list[int]] = {}
+    room_left = 0  # bytes behind the frontiers in all memories together, as `fits_by_bytes` has found them
 
-    def fits_by_bytes(rest: int, fronts: tuple[int, ...]) -> bool:
+    coupled = sum(1 << number for number, item in enumerate(items) if item.partner is not None)
+
+    def fits_by_bytes(rest: int, fronts: tuple[int, ...], turn: int) -> bool:
+        nonlocal room_left
         if rest not in needs:
             waiting = [item for number, item in enumerate(items) if rest >> number & 1]
             needs[rest] = [sum(it.weight for it in waiting if it.homes <= by_lane[0].homes) for by_lane in capacities]
         for need, by_lane in zip(needs[rest], capacities, strict=True):
             room = 0
-            for lane, front in zip(by_lane, fronts, strict=True):
-                room += lane.after(front)
+            for lane in range(0 if rest & coupled else turn, lanes):
+                room += by_lane[lane].after(fronts[lane])
             if need > room:
                 return False
+        room_left = room
         return True
+
+    def least_now(number: int, ways: list[list[tuple[int, int, int, int]]]) -> int:
+        """Return the least that an item takes from here on: further up the sectors may be larger."""
+        item = items[number]
+        if item.partner is not None:
+            return item.weight
+        windows = dict(item.windows)
+        return min(windows[lane].smallest_from(start) for ((_, lane, start, _),) in ways)
 
     def front_for(lane: int, protected: bool, fronts: tuple[int, ...], kinds: tuple[int, ...]) -> int:
         kind = kinds[lane]
@@ -316,18 +333,26 @@ def pack_lanes(
             )
         return ways
 
-    def go(rest: int, fronts: tuple[int, ...], kinds: tuple[int, ...]) -> bool:
+    def go(rest: int, fronts: tuple[int, ...], kinds: tuple[int, ...], turn: int) -> bool:
         budget.spend()
-        if not fits_by_bytes(rest, fronts):
+        if not fits_by_bytes(rest, fronts, turn):
             return False
+        room = room_left
         limits = [infinity] * lanes
         options = []
         for number in range(len(items)):
-            if not rest >> number & 1 or rest & twins[number]:
+            if not rest >> number & 1:
                 continue
             ways = moves(number, fronts, kinds)
+            if not rest & coupled:
+                ways = [way for way in ways if way[0][1] >= turn]
             if not ways:
                 return False
+            room -= least_now(number, ways)
+            if room < 0:
+                return False
+            if rest & twins[number]:
+                continue
             options.append((number, ways))
             if items[number].partner is None:
                 for way in ways:
@@ -335,7 +360,10 @@ def pack_lanes(
                     limits[lane] = min(limits[lane], end if round_up is None else round_up(end))
         for number, ways in options:
             for way in ways:
-                if way[0][2] >= limits[way[0][1]] or way[-1][2] >= limits[way[-1][1]]:
+                single = items[number].partner is None
+                if single and way[0][1] < turn:
+                    continue
+                if any(start >= limits[lane] and lane >= turn for _, lane, start, _ in way):
                     continue
                 new_fronts, new_kinds = list(fronts), list(kinds)
                 guards = (items[number].protected, items[number].partner_protected)
@@ -345,15 +373,16 @@ def pack_lanes(
                     if round_up is not None and round_up(end) != end:
                         new_kinds[lane] = 1 if guarded else 2
                 left = rest & ~(1 << number)
-                if known_better((left, tuple(new_kinds)), tuple(new_fronts)):
+                next_turn = way[0][1] if single else 0
+                if known_better((left, tuple(new_kinds)), (*new_fronts, next_turn)):
                     continue
-                if not left or go(left, tuple(new_fronts), tuple(new_kinds)):
+                if not left or go(left, tuple(new_fronts), tuple(new_kinds), next_turn):
                     for block, _, start, end in way:
                         placed[block] = (start, end)
                     return True
         return False
 
-    return placed if go((1 << len(items)) - 1, (0,) * lanes, (0,) * lanes) else None
+    return placed if go((1 << len(items)) - 1, (0,) * lanes, (0,) * lanes, 0) else None
 
 
 def _is_no_higher(one: tuple[int, ...], other: tuple[int, ...]) -> bool:

@@ -29,7 +29,7 @@ Homes = tuple[tuple[str, ...], ...]
 
 _FIRST_STATES = 200  # arrangements tried per choice of sizes before any is searched to its end
 
-_LARGEST_FIRST = 4  # so many of the largest blocks are tried alone before all
+_LARGEST_FIRST = (4, 6)  # so many of the largest blocks are tried alone before all
 
 _WHOLE_TIES = (TieKind.SAME_PATTERN, TieKind.COMMON_MULTIPLE, TieKind.AT_LEAST_LARGEST_SECTOR)
 
@@ -446,11 +446,12 @@ class Solver:
 
         The few largest are tried alone first: where they find no places, no order of the many small ones matters.
         """
-        large = sorted(items, key=lambda item: -item.weight)[:_LARGEST_FIRST]
-        if len(large) < len(items):
-            core = self._pack_all(large, pinned, lane_of, rest_lane, loose_protected=loose_protected, states=states)
-            if core is None:
-                return None
+        for count in _LARGEST_FIRST:
+            large = sorted(items, key=lambda item: -item.weight)[:count]
+            if len(large) < len(items):
+                core = self._pack_all(large, pinned, lane_of, rest_lane, loose_protected=loose_protected, states=states)
+                if core is None:
+                    return None
         return self._pack_all(items, pinned, lane_of, rest_lane, loose_protected=loose_protected, states=states)
 
     def _pack_all(
