@@ -14,9 +14,18 @@ from rootwright.describe.product import Product
 from rootwright.device.ground import Ground, ground_from_map, shorten_slots
 from rootwright.device.procedures.naming import is_own_procedure
 from rootwright.dossier.evidence import Evidence, NotDone, SignedRelease, TestedFile
-from rootwright.errors import ImageError, PackingError, ReleaseRefused, RootwrightError
+from rootwright.errors import ImageError, PackingError, PlanError, ReleaseRefused, RootwrightError
 from rootwright.keys.file import load_signer, make_demo_key
-from rootwright.pipeline import ReleaseInputs, plan_product, prove_migrations, prove_product, read_release_inputs
+from rootwright.pipeline import (
+    ReleaseInputs,
+    lock_down,
+    plan_product,
+    prove_migrations,
+    prove_product,
+    read_release_inputs,
+)
+from rootwright.pipeline_review import compare_parts, cut_verdict
+from rootwright.plan.lockdown.result import LockdownPlan
 from rootwright.plan.result import PlanResult
 from rootwright.plan.root_of_trust import find_gaps, judge_part
 from rootwright.prove.level import Level
@@ -24,6 +33,7 @@ from rootwright.prove.proof import Proof
 from rootwright.prove.teeth import BrokenResult, check_broken
 from rootwright.prove.trials import TrialReport, run_trials
 from rootwright.release.build import build_release
+from rootwright.review.rate import make_review
 from rootwright.suit.inspection import inspect_envelope
 
 Stage = Callable[[str], None]
@@ -66,6 +76,14 @@ def assure_product(product_file: Path, *, on_stage: Stage | None = None, progres
     broken = _broken(product, plan, progress)
     enter("trials")
     trials = inputs if isinstance(inputs, NotDone) else _trials(product, inputs)
+    enter("lock-down")
+    lockdown = _lock_down(product, plan)
+    enter("review")
+    planned = None if isinstance(lockdown, NotDone) else lockdown
+    own = next((proof for proof in proofs if proof.procedure == plan.chosen), None)
+    review = make_review(product, plan, lockdown=planned, cuts=cut_verdict(own))
+    enter("other parts")
+    parts = compare_parts(product, folder)
     enter("digests")
     made = _made_files(release)
     if digest_files(product, product_file) != files:
@@ -86,6 +104,9 @@ def assure_product(product_file: Path, *, on_stage: Stage | None = None, progres
         broken=broken,
         release=release,
         trials=trials,
+        lockdown=lockdown,
+        review=review,
+        parts=parts,
     )
 
 
@@ -121,6 +142,13 @@ def _release(product: Product, folder: Path, inputs: ReleaseInputs) -> SignedRel
         ).hexdigest(),
         demo=key.demo,
     )
+
+
+def _lock_down(product: Product, plan: PlanResult) -> LockdownPlan | NotDone:
+    try:
+        return lock_down(product, plan)
+    except PlanError as error:
+        return NotDone(error.found, error.where, error.next_step)
 
 
 def _trials(product: Product, inputs: ReleaseInputs) -> TrialReport | NotDone:

@@ -104,6 +104,13 @@ ASSUMPTIONS: tuple[KnownAssumption, ...] = (
         lambda p: p.update.procedure == Procedure.BANK_FLIP,
     ),
     KnownAssumption(
+        "settings-closed",
+        "part",
+        "An exploited application can not program the settings area: it is locked, or its registers are out of reach.",
+        "It maps the bank of its choice low, or lifts write protection that the area holds.",
+        lambda p: p.update.procedure == Procedure.BANK_FLIP and Attacker.EXPLOITED_APPLICATION in p.attackers,
+    ),
+    KnownAssumption(
         "fill-reads",
         "part",
         "Erased memory reads reliably as its erased value, so that fill around an image can be checked.",

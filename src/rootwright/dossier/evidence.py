@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from rootwright.describe.product import Product
+from rootwright.plan.lockdown.result import LockdownPlan
 from rootwright.plan.result import PlanResult
 from rootwright.plan.root_of_trust import PartFinding, PartVerdict
 from rootwright.prove.proof import Proof
 from rootwright.prove.teeth import BrokenResult
 from rootwright.prove.trials.model import TrialReport
 from rootwright.release.build import Release
+from rootwright.review.compare import Comparison
+from rootwright.review.result import ReviewResult
 from rootwright.suit.inspection import Inspection
 
 
@@ -72,6 +75,9 @@ class Evidence:
         broken: What was found of each broken variant of the procedures that fit.
         release: The release, or why there is none.
         trials: The hostile-update trials, or why there are none.
+        lockdown: The lock-down, or why there is none.
+        review: What attacks take and which rules are broken; None where nobody looked.
+        parts: The product on other parts; None where nobody looked.
     """
 
     version: str
@@ -85,6 +91,9 @@ class Evidence:
     broken: tuple[BrokenResult, ...]
     release: SignedRelease | NotDone
     trials: TrialReport | NotDone
+    lockdown: LockdownPlan | NotDone = NotDone("nothing was locked down")
+    review: ReviewResult | None = None
+    parts: Comparison | None = None
 
     def find_proof(self, procedure: str) -> Proof | None:
         """Return the proof of one procedure, None where it has none (it does not fit)."""

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from rootwright.dossier.assumptions import find_unknown, register
 from rootwright.dossier.evidence import Evidence, NotDone
+from rootwright.plan.lockdown.result import Met
 from rootwright.plan.result import Finding
 from rootwright.prove.trials.model import Status
 
@@ -19,6 +20,8 @@ def find_open(evidence: Evidence) -> tuple[Finding, ...]:
         *_proof(evidence),
         *_broken(evidence),
         *_trials(evidence),
+        *_lockdown(evidence),
+        *_review(evidence),
         *_assumptions(evidence),
         *_not_tested(),
     ]
@@ -117,6 +120,42 @@ def _trials(evidence: Evidence) -> Iterator[Finding]:
             )
     for threat in report.open_threats:
         yield Finding("trials.open", threat.id, threat.why, "decide whether the product can live with it", True)
+
+
+def _lockdown(evidence: Evidence) -> Iterator[Finding]:
+    plan = evidence.lockdown
+    if isinstance(plan, NotDone):
+        return
+    for conflict in plan.conflicts:
+        if not conflict.note:
+            yield Finding(conflict.rule, ", ".join(conflict.blocks), conflict.found, conflict.next_step)
+    for cut in plan.cut_offs:
+        yield Finding("lockdown.order", cut.step, cut.text, "take another order of locking")
+    open_aims = [aim.id for aim in plan.aims if aim.met is not Met.MET]
+    if open_aims:
+        yield Finding(
+            "lockdown.aims",
+            "",
+            f"{len(open_aims)} of {len(plan.aims)} aims of the lock-down are not, or only partly, met",
+            "decide for each whether the product can live with it; see the lock-down below",
+            True,
+        )
+
+
+def _review(evidence: Evidence) -> Iterator[Finding]:
+    if evidence.review is None:
+        return
+    yield from (finding for finding in evidence.review.findings if not finding.note)
+    notes = {finding.rule for finding in evidence.review.findings if finding.note}
+    if notes:
+        yield Finding(
+            "review.notes",
+            "",
+            f"{len(notes)} design rule{'' if len(notes) == 1 else 's'} leave{'s' if len(notes) == 1 else ''} something "
+            "to be known and decided",
+            "see what attacks take, below, and the rules there",
+            True,
+        )
 
 
 def _assumptions(evidence: Evidence) -> Iterator[Finding]:

@@ -32,7 +32,8 @@ NOT_COVERED: tuple[str, ...] = (
     "The product's own update client. The trials were run against our own consumer, which has the product's map and "
     "trust anchors of the trials. They show that release and map can be defended, not that the product defends them.",
     "Physical attacks on the running chip: glitches of supply or clock, probing, reading out through side channels, "
-    "opening the package.",
+    "opening the package. The review rates what they take, by guesses; none of them was tried.",
+    "Whether units are locked as planned. The lock-down says what to set and what to try; nobody looked at a unit.",
     "Cryptography itself, the quality of random numbers, and the time that a signature check takes on the part.",
     "The link, the firmware server and the status tracker: who may start an update, and whether one arrives.",
     "What the application does once it runs, and whether its good report means anything.",

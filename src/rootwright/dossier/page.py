@@ -10,6 +10,7 @@ from rootwright.dossier.assumptions import register
 from rootwright.dossier.evidence import Evidence, NotDone
 from rootwright.dossier.findings import find_open
 from rootwright.dossier.limits import CAUTIONS, NOT_COVERED
+from rootwright.dossier.locking import SYLLABLES, locking_context
 from rootwright.dossier.tables import comparison, misfits, procedure_columns, region_rows
 from rootwright.dossier.verdicts import Outcome, make_rows, overall
 from rootwright.plan.picture import draw_map
@@ -77,6 +78,9 @@ def make_page(evidence: Evidence) -> str:
     environment.filters["thousands"] = lambda number: f"{number:,}"
     # Long identifiers of the standard may break behind a dot.
     environment.filters["dotted"] = lambda text: Markup(".<wbr>").join(text.split("."))
+    environment.filters["soft"] = lambda text: Markup(" ").join(
+        Markup("&shy;").join(SYLLABLES.get(word, (word,))) for word in text.split()
+    )
     files = resources.files("rootwright.dossier")
     template = environment.from_string((files / "page.html.jinja").read_text(encoding="utf-8"))
     style = (files / "page.css").read_text(encoding="utf-8")
@@ -127,6 +131,7 @@ def _context(evidence: Evidence) -> dict[str, Any]:
         "register": register(product),
         "cautions": (*CAUTIONS, *(("On this part", text) for text in evidence.part.cautions)),
         "not_covered": NOT_COVERED,
+        **locking_context(evidence),
     }
 
 

@@ -17,7 +17,7 @@ def as_data(evidence: Evidence) -> dict[str, Any]:
     """Return the evidence as plain dictionaries, lists, numbers and texts, ready for JSON."""
     points = find_open(evidence)
     _, verdict, meaning = overall(points)
-    release, trials = evidence.release, evidence.trials
+    release, trials, lockdown = evidence.release, evidence.trials, evidence.lockdown
     return {
         "product": f"{evidence.product.name} {evidence.product.model}",
         "revision": evidence.product.revision,
@@ -36,6 +36,9 @@ def as_data(evidence: Evidence) -> dict[str, Any]:
         "broken_variants": [variant.as_data() for variant in evidence.broken],
         "release": asdict(release) if isinstance(release, NotDone) else _release_data(release.inspection),
         "trials": asdict(trials) if isinstance(trials, NotDone) else trials.to_dict(),
+        "lockdown": asdict(lockdown) if isinstance(lockdown, NotDone) else lockdown.as_data(),
+        "review": None if evidence.review is None else evidence.review.as_data(),
+        "parts": None if evidence.parts is None else evidence.parts.as_data(),
         "assumptions": [
             {
                 "id": row.known.id,

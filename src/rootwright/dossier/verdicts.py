@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from rootwright.dossier.evidence import Evidence, NotDone
+from rootwright.plan.lockdown.result import Met
 from rootwright.plan.result import Finding
 from rootwright.plan.root_of_trust import Standing
 from rootwright.prove.proof import Proof, Verdict
@@ -60,6 +61,8 @@ def make_rows(evidence: Evidence) -> tuple[Row, ...]:
         *_proof(evidence),
         _broken(evidence),
         _trials(evidence),
+        *_lockdown(evidence),
+        *_review(evidence),
         *_bench(),
     )
 
@@ -166,6 +169,35 @@ def _trials(evidence: Evidence) -> Row:
         outcome = Outcome.LIMITS
     open_threats = tuple(f"{threat.id} is left open" for threat in report.open_threats)
     return Row(subject, Artefact.CONSUMER, outcome, words + ".", "release made again under trial keys", open_threats)
+
+
+def _lockdown(evidence: Evidence) -> Iterator[Row]:
+    plan = evidence.lockdown
+    if isinstance(plan, NotDone):
+        return
+    met = sum(aim.met is Met.MET for aim in plan.aims)
+    outcome = Outcome.HOLDS if met == len(plan.aims) else Outcome.LIMITS
+    if plan.breaks_a_limit:
+        outcome = Outcome.FAILS
+    left = tuple(f"{aim.id}: {aim.met}" for aim in plan.aims if aim.met is not Met.MET)
+    words = f"Planned; {met} of {len(plan.aims)} aims are met. Configured is not effective until it was tried."
+    yield Row("Lock-down", Artefact.DESCRIPTION, outcome, words, "", left)
+
+
+def _review(evidence: Evidence) -> Iterator[Row]:
+    review = evidence.review
+    if review is None:
+        return
+    broken = [finding for finding in review.findings if not finding.note and finding.rule != "review.resist"]
+    words = f"{len(broken)} finding{'' if len(broken) == 1 else 's'}." if broken else "No rule is broken."
+    outcome = Outcome.FAILS if broken else Outcome.HOLDS
+    yield Row("Design rules", Artefact.DESCRIPTION, outcome, words)
+    if review.resist is not None:
+        short = [asset.asset for asset in review.assets if asset.shortfall]
+        words = f"Rated below it: {', '.join(short)}." if short else "No asset is rated below it."
+        level = "guesses of raters, by the lower one; not proof"
+        subject = f"Resists attackers of {review.resist} potential"
+        yield Row(subject, Artefact.DESCRIPTION, Outcome.FAILS if short else Outcome.LIMITS, words, level)
 
 
 def _bench() -> Iterator[Row]:
