@@ -149,7 +149,10 @@ def report(product: Product, proofs: tuple[Proof, ...], fits: bool) -> list[str]
     if proofs:
         lines.append(f"level: {proofs[0].steady.level.describe()}")
         closed = ", ".join(sorted(proofs[0].steady.level.protect)) or "none"
-        lines += [f"write-protected while an application runs: {closed}", ""]
+        lines += [f"write-protected while an application runs: {closed}"]
+        if any(proof.procedure.startswith("bank-flip") for proof in proofs):
+            lines.append(f"settings area after a cut: {_settings_words(product)}")
+        lines.append("")
     levels = list(dict.fromkeys(name for proof in proofs for name, _ in proof.harder))
     heads = ["procedure", "verdict", "states", "erases a run", *levels] if proofs else []
     rows = [heads] + [_row(proof, product, levels) for proof in proofs]
@@ -225,8 +228,27 @@ def _is_like(other: object, happening: object) -> bool:
     return other.kind == "step" and other.text.partition(" (")[0] == happening.text.partition(" (")[0]
 
 
+def _settings_words(product: Product) -> str:
+    """Return what the part says of a torn settings area, for the reader of a verdict on bank-flip."""
+    from rootwright.describe.chip import Follows, ProtectionKind
+    from rootwright.describe.settings import Purpose
+
+    for area in product.chip.settings_areas:
+        field = area.find_field(Purpose.BANK)
+        if field is not None:
+            bank = {0: "the first bank low", 1: "the second bank low", None: "neither bank low"}[
+                field.bank(field.default)
+            ]
+            ways = product.chip.find_protections(ProtectionKind.WRITE_PROTECTION)
+            lifted = ", without write protection" if any(way.held_in == area.memory for way in ways) else ""
+            follows = "address" if any(way.follows is Follows.ADDRESS for way in ways) else "physical bank"
+            states = " or ".join(torn.value for torn in area.torn)
+            return f"{states}; default is {bank}{lifted}; write protection follows the {follows}"
+    return "old, new or the first bank low (assumed: the chip file has no [[settings]] table)"
+
+
 def _file_name(proof: Proof) -> str:
-    return proof.procedure.translate(str.maketrans({":": "-", ",": None, " ": "-"}))
+    return proof.procedure.replace(":", "-").replace(",", "").replace(" ", "-")
 
 
 def _draw(proofs: tuple[Proof, ...], folder: Path) -> None:
