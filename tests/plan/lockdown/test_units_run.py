@@ -205,3 +205,63 @@ def test_the_demo_s_own_plan_fences_its_application(repository: Path, tmp_path: 
             probes += [Probe(address, kind, True, user), Probe(address, kind, False, privileged)]
     ram = [Probe(0x2001_7FFC, "w", True, True), Probe(0x2001_8000, "w", True, False)]
     expect(ARMV7M, settings, [*probes, *ram], tmp_path)
+
+
+@pytest.mark.parametrize("unprivileged", [False, True])
+@pytest.mark.parametrize("unit", [ProtectionUnit.PMP, ProtectionUnit.SMEPMP])
+def test_a_locked_plan_binds_machine_mode(unit: ProtectionUnit, unprivileged: bool, tmp_path: Path) -> None:
+    """A product's own lock-down on RV32, on a part whose memories lie where the emulated machine has RAM."""
+    from dataclasses import replace
+
+    from products import locked, mapped, starter
+
+    from rootwright.describe.chip import MemoryKind
+    from rootwright.describe.loading import load_chip
+    from rootwright.layout.demand import BlockRole
+
+    part = load_chip("rv32-pmp")
+    base = {MemoryKind.FLASH: 0x8010_0000, MemoryKind.RAM: 0x8000_0000}  # the RAM holds the probe as well
+    memories = tuple(replace(m, base=base[m.kind]) for m in part.memories)
+    protections = tuple(replace(p, unit=unit) if p.unit is not None else p for p in part.protections)
+    part = replace(part, memories=memories, protections=protections, reset_address=0x8010_0000)
+    product = starter(part, secret=("keys",), unprivileged=unprivileged)
+    map_, _ = mapped(product)
+    settings = [s for s in locked(product).settings if s.number is not None]
+    assert settings
+    enhanced = unit is ProtectionUnit.SMEPMP
+    if enhanced:
+        # With Smepmp machine mode runs only what a locked entry lets it run, so the probe needs one for itself.
+        own = Claim("probe", Span(0x8000_0000, 0x8001_0000), Rights("r", "", execute=True), Store.FLASH)
+        from rootwright.plan.lockdown.claims import locked_claims
+
+        claims = [c for c in locked_claims(product, map_, 4, unit) if c.store is not Store.RAM]
+        ram = Claim(
+            "ram", Span(0x8001_0000, 0x8002_0000), Rights("rw", "rw" if unprivileged else ""), Store.RAM, loose=True
+        )
+        (pmp_unit,) = [p for p in part.protections if p.unit is unit]
+        settings = list(unit_settings(pmp_unit, [own, ram, *claims], lock=True))
+    probes = []
+    for address in sorted({a for r in map_.regions for a in (r.address, r.end - 4, r.end)}):
+        region = next((r for r in map_.regions if r.address <= address < r.end), None)
+        role = None if region is None else region.role
+        secret = region is not None and region.block == "keys"
+        code = role in (BlockRole.BOOT, BlockRole.SLOT)
+        record = role is BlockRole.FLOOR
+        data = role in (BlockRole.STAGING, BlockRole.REQUESTS, BlockRole.KEEP)
+        theirs = unprivileged and role is BlockRole.SLOT
+        for kind in KINDS:
+            if secret:
+                machine, user = False, False
+            elif code:
+                passes = kind in "rx"
+                machine = passes and not (enhanced and theirs)
+                user = passes and (theirs if enhanced else True)
+            elif record:
+                machine, user = kind == "r", kind == "r" and not enhanced
+            else:
+                # No locked entry: machine mode reads and writes; it runs there only without Smepmp.
+                closed = enhanced and data and unprivileged
+                machine = not closed and not (enhanced and kind == "x")
+                user = data and unprivileged and kind == "r"
+            probes += [Probe(address, kind, False, machine), Probe(address, kind, True, user)]
+    expect(RV32_ENHANCED if enhanced else RV32, settings, probes, tmp_path)

@@ -76,20 +76,35 @@ def _registers(base: int, size: int) -> Span:
     return widened(Span(base, base + max(size, 4)), 256)
 
 
-def locked_claims(product: Product, map_: Map, granule: int) -> tuple[Claim, ...]:
+def locked_claims(product: Product, map_: Map, granule: int, unit: ProtectionUnit | None) -> tuple[Claim, ...]:
     """Return what locked entries hold for every mode: code is run and not written, secrets are not reached.
 
     The boot stage sets them last before it hands over; its own code stays readable and runnable, since it runs there.
+    Where the application is declared to run in user mode, loose entries give it its data and RAM besides.
     """
+    enhanced = unit is ProtectionUnit.SMEPMP
     claims = []
     for region in map_.regions:
         span = widened(Span(region.address, region.end), max(4, granule))
         if region.block in product.secret:
             claims.append(Claim(region.block, span, Rights("", ""), Store.FLASH))
         elif region.role in (BlockRole.BOOT, BlockRole.SLOT, BlockRole.RECOVERY):
-            claims.append(Claim(region.block, span, Rights("r", "r", execute=True), Store.FLASH))
+            theirs = product.unprivileged and region.role is BlockRole.SLOT
+            rights = Rights("r", "r", execute=True)
+            if enhanced:  # an entry there is for one mode
+                rights = Rights("", "r", execute=True) if theirs else Rights("r", "", execute=True)
+            claims.append(Claim(region.block, span, rights, Store.FLASH))
         elif region.role in (BlockRole.KEYS, BlockRole.FLOOR):
-            claims.append(Claim(region.block, span, Rights("r", "r"), Store.FLASH))
+            claims.append(Claim(region.block, span, Rights("r", "" if enhanced else "r"), Store.FLASH))
+        elif product.unprivileged and region.role in _READABLE:
+            claims.append(Claim(region.block, span, Rights("", "r"), Store.FLASH, loose=True))
+    if product.unprivileged:
+        rights = Rights("rw" if enhanced else "", "rw")
+        claims += [
+            Claim(memory.name, Span(memory.base, memory.end), rights, Store.RAM, loose=True)
+            for memory in product.chip.memories
+            if memory.kind is MemoryKind.RAM
+        ]
     return tuple(claims)
 
 

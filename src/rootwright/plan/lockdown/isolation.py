@@ -243,7 +243,7 @@ def _locked(product: Product, map_: Map) -> tuple[Condition, ...]:
     assert unit is not None
     problem = ""
     try:
-        unit_settings(unit, locked_claims(product, map_, unit.granule), lock=True)
+        unit_settings(unit, locked_claims(product, map_, unit.granule, unit.unit), lock=True)
     except PlanError as error:
         problem = error.found
     return (

@@ -133,7 +133,7 @@ def config_words(entries: Iterable[Entry]) -> tuple[int, ...]:
 
 
 _SMEPMP = {
-    ("", ""): 0,
+    ("", ""): LOCK,
     ("", "x"): X,
     ("rw", "r"): W,
     ("rw", "rw"): W | X,

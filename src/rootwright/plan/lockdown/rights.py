@@ -39,9 +39,14 @@ class Rights:
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """One range with its rights, as a plan asks a protection unit for it."""
+    """One range with its rights, as a plan asks a protection unit for it.
+
+    Attributes:
+        loose: Whether it stays without a lock bit where the others get one: it then binds user mode alone.
+    """
 
     name: str
     span: Span
     rights: Rights
     store: Store
+    loose: bool = False

@@ -226,7 +226,7 @@ def _fencing(
     product: Product, map_: Map, unit: Protection, usable: frozenset[Foundation], isolation: Foundation
 ) -> list[SettingValue]:
     if Foundation.LOCKED_REGIONS in usable and unit.kind is ProtectionKind.PHYSICAL_MEMORY_PROTECTION:
-        return list(unit_settings(unit, locked_claims(product, map_, unit.granule), lock=True))
+        return list(unit_settings(unit, locked_claims(product, map_, unit.granule, unit.unit), lock=True))
     if Foundation.PROTECTION_UNIT in usable or (product.unprivileged and isolation is not Foundation.NONE):
         claims = unprivileged_claims(product, map_, unit.granule, unit.unit)
         return [replace(setting, lock=Lock.NONE) for setting in unit_settings(unit, claims, lock=False)]

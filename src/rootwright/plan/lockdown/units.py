@@ -235,7 +235,10 @@ def _pmp(protection: Protection, claims: Sequence[Claim], lock: bool) -> list[Se
     granule = max(4, protection.granule)
     enhanced = protection.unit is ProtectionUnit.SMEPMP
     rows = flattened(claims)
-    ranges = [pmp.Range(claim.span, _pmp_bits(claim.rights, lock=lock, enhanced=enhanced)) for claim in rows]
+    ranges = [
+        pmp.Range(claim.span, _pmp_bits(claim.rights, lock=lock and not claim.loose, enhanced=enhanced))
+        for claim in rows
+    ]
     entries = pmp.fewest_entries(_joined(ranges), granule=granule)
     _require_room(protection, len(entries), regions)
     made = []
@@ -258,8 +261,11 @@ def _pmp(protection: Protection, claims: Sequence[Claim], lock: bool) -> list[Se
         source = pmp.SMEPMP_SOURCE if enhanced else pmp.SOURCE
         made.append(_write(protection, f"pmpcfg{index}", 0, word, source, says, number=pmp.PMPCFG0 + index))
     if enhanced:
-        says = "machine-mode lock-down and machine-mode white list on: what no entry names is closed to machine mode"
-        value = pmp.MML | pmp.MMWP
+        # The white list would close device registers to machine mode as well, so it needs claims that name them.
+        named = any(claim.store is Store.DEVICE for claim in claims)
+        says = "machine mode runs nothing that no locked entry lets it run"
+        says += "; what no entry names is closed to it" if named else ""
+        value = pmp.MML | (pmp.MMWP if named else 0)
         made.append(_write(protection, "mseccfg", 0, value, pmp.SMEPMP_SOURCE, says, number=pmp.MSECCFG))
     return made
 
