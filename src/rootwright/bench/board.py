@@ -60,6 +60,7 @@ class Board:
 
     Args:
         trace: Called with the address of every instruction before it runs; slow.
+        blocks: Called with the address of every translated block.
         probe: What an access that no rule covers gives, or None to end the run there.
     """
 
@@ -75,6 +76,7 @@ class Board:
         probe: Callable[[Access], int] | None = None,
         watchdog_s: float | None = None,
         flash_io: bool = False,
+        blocks: Callable[[int], None] | None = None,
     ) -> None:
         self.chip, self.bench, self.firmware = chip, bench, firmware
         self.emulator = Emulator(chip.architecture)
@@ -83,6 +85,7 @@ class Board:
         self.riscv = RiscvCore(self)
         self.probe = probe
         self.uncovered: list[Access] = []
+        self.faults: list[tuple[int, str]] = []
         self.notes: dict[str, None] = {}
         self.index = -1
         self.on_stop: Callable[[str], None] | None = None
@@ -113,6 +116,8 @@ class Board:
             self.emulator.hook_address(call.address, call.address, call)
         if trace is not None:
             self._trace(trace)
+        if blocks is not None:
+            self.emulator.hook_blocks(blocks)
         self._guard_pages()
 
     @staticmethod
@@ -298,6 +303,11 @@ class Board:
         """Return 0 after power-up, 1 after a watchdog reset, 2 after a software reset."""
         return self._cause
 
+    def note_fault(self, pc: int, name: str) -> None:
+        """Keep that the program faulted, also where its handler hides it."""
+        if len(self.faults) < 16:
+            self.faults.append((pc, name))
+
     def note(self, text: str) -> None:
         """Keep a remark for the report."""
         self.notes[text] = None
@@ -436,6 +446,7 @@ class Board:
                 self._remap = self._remap or content.memory.ecc_error is not EccError.NONE
         self.fill_ram(fill)
         self._resets = 0
+        self.faults.clear()
         self.reset(0)
 
     def fill_ram(self, fill: int) -> None:

@@ -51,6 +51,9 @@ class ArmBus(Protocol):
     def ask_reset(self) -> None:
         """A software reset was asked for."""
 
+    def note_fault(self, pc: int, name: str) -> None:
+        """The program faulted."""
+
     def note(self, text: str) -> None:
         """Something that is not enforced was relied on."""
 
@@ -173,6 +176,7 @@ class ArmCore:
 
     def fault(self, number: int, status: int, pc: int, address: int | None = None) -> Lockup | None:
         """Take a fault at instruction `pc`, escalated as the architecture says; Lockup where it cannot be taken."""
+        self.bus.note_fault(pc, NAMES[number])
         self.words[CFSR] = self.words.get(CFSR, 0) | status
         if address is not None:
             self.words[CFSR] |= BUS_ADDRESS_VALID

@@ -46,6 +46,8 @@ class RiscvCore:
         """Enter the trap handler; Lockup where there is none, or it traps again and again at its own start."""
         e = self.bus.emulator
         self.entries += 1
+        if cause != CALL:
+            self.bus.note_fault(pc, NAMES[cause])
         target = e.get("mtvec") & ~3
         if not target and not self.bus.read_bytes(0, 4):
             return Lockup(f"{NAMES[cause]} at 0x{pc:08x} with no trap vector set")

@@ -1,17 +1,18 @@
 """Power cuts on the real code: before, inside and after every flash operation, again and again up to a depth.
 
-States are whole flash contents, kept once each by sector. From each state the boot program runs from power-up to its end;
-every operation of that run can be cut, and each way in which the cut can leave the flash is a new state. What is reached
-without a cut, boot after boot, is followed too, so that logs fill up and wrap. The verdict is *closed* where no new state
-is left, else *bounded at k cuts*, with what bounded it.
+States are whole flash contents, kept once each by sector. From each state the boot program runs from power-up to its
+end; every operation of that run can be cut, and each way in which the cut can leave the flash is a new state. What is
+reached without a cut, boot after boot, is followed too, so that logs fill up and wrap. The verdict is *closed* where no
+new state is left, else *bounded at k cuts*, with what bounded it.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections import Counter, deque
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from heapq import heappop, heappush
 from typing import Any
 
 from rootwright.bench.board import Board, End
@@ -38,7 +39,7 @@ ASSUMED = (
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """One event on the way to a state: the operation, and what the cut left; "" for a run to its end."""
+    """One event on the way to a state: the operation, and what the cut left."""
 
     where: str
     what: str
@@ -54,6 +55,7 @@ class State:
     floor: int
     parent: State | None
     event: Cut | None
+    after_cut: int = 0
 
     def path(self) -> list[Cut]:
         """Return the events from the start to here."""
@@ -218,8 +220,8 @@ class _Exploration:
         self.packer = _Sectors(self.board)
         self.scratch = [FlashContent(f.memory) for f in self.board.flashes]
         self.seen: set[bytes] = set()
-        self.queue: deque[State] = deque()
-        self.ran_before: set[str] = set()
+        self.queue: list[tuple[int, int, State]] = []
+        self.raises_floor = False
 
     def run(self) -> CutResult:
         result = self.result
@@ -229,7 +231,7 @@ class _Exploration:
         self._add(State(first, 0, 0, floor, None, None))
         capped = False
         while self.queue:
-            state = self.queue.popleft()
+            _, _, state = heappop(self.queue)
             if result.states > self.most:
                 capped = True
                 break
@@ -252,7 +254,7 @@ class _Exploration:
         self.seen.add(name)
         self.result.states += 1
         # Fewest cuts first, so that the first failure found has the fewest.
-        self.queue.append(state)
+        heappush(self.queue, (state.cuts, self.result.states, state))
 
     def _boot(self, flash: dict[str, FlashState], fill: int) -> tuple[End, list[Operation]]:
         self.board.power_up(flash, fill=fill)
@@ -277,19 +279,33 @@ class _Exploration:
         self.result.outcomes[outcome.why if not bad else f"{bad}: {outcome.why}"] += 1
         if bad:
             self._fail(state, bad, outcome.why, end)
-        if verdict in (Verdict.RAN, Verdict.REFUSED) and state.cuts == 0:
-            self.ran_before.add(outcome.image)
-        floor = max(state.floor, self.subject.floor(self.board.read_bytes))
+        reached = self.subject.floor(self.board.read_bytes)
+        floor = max(state.floor, reached)
+        if verdict is Verdict.RAN:
+            self._check_floor(state, outcome.image, reached)
         final = self.packer.pack([f.state() for f in self.board.flashes])
-        if state.boots < BOOTS and not bad:
+        if bad or final == state.sectors:
+            pass
+        elif state.boots < BOOTS if state.cuts == 0 else state.after_cut < 2:
             event = Cut(f"start without a cut: {outcome.why}", "")
-            self._add(State(final, state.cuts, state.boots + 1, floor, state, event))
-        elif final != state.sectors and not bad:
-            self.result.bound = self.result.bound or f"{BOOTS} starts in a row"
+            after_cut = state.after_cut + 1 if state.cuts else 0
+            self._add(State(final, state.cuts, state.boots + 1, floor, state, event, after_cut))
+        else:
+            self.result.bound = self.result.bound or f"{BOOTS} starts in a row, 2 behind a cut"
         if state.cuts < self.result.depth:
             self._cut(state, flash, operations)
         elif operations:
             self.result.bound = self.result.bound or "more cuts were not tried"
+
+    def _check_floor(self, state: State, image: str, reached: int) -> None:
+        """Where the program raises the floor before it runs an image, it must have done so in every run."""
+        number = max((a.sequence for a in self.subject.approved if a.name == image), default=0)
+        if state.event is None:
+            self.raises_floor = 0 < number <= reached
+        elif self.raises_floor and number > reached:
+            self._fail(
+                state, "floor not raised", f"{image} ran with number {number}, the floor is still {reached}", None
+            )
 
     def _bad(self, verdict: Verdict) -> str:
         if verdict in FINDINGS or verdict is Verdict.NOT_COVERED:

@@ -190,6 +190,14 @@ class Emulator:
 
         self.uc.hook_add(self._u.UC_HOOK_CODE, on_code)
 
+    def hook_blocks(self, call: Callable[[int], None]) -> None:
+        """Call Python at the beginning of every translated block: cheap enough to see which branches are taken."""
+
+        def on_block(_: object, address: int, size: int, data: object) -> None:
+            call(address)
+
+        self.uc.hook_add(self._u.UC_HOOK_BLOCK, on_block)
+
     def stop(self) -> None:
         """Ask a run to stop; from within a callback."""
         self._asked = True

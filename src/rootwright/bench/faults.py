@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TypeAlias
 
 from rootwright.bench.board import Board, End
+from rootwright.bench.emulator import Buffer
 from rootwright.bench.firmware import Firmware, Instruction
 
 
@@ -68,13 +68,10 @@ class Fault:
                 return f"skipped, and again one {self.how} instructions later"
 
 
-Trace: TypeAlias = "memoryview | list[int] | object"
-
-
 class Injector:
     """Does faults to a board that stands before the faulted instruction."""
 
-    def __init__(self, board: Board, firmware: Firmware, pcs: list[int] | object) -> None:
+    def __init__(self, board: Board, firmware: Firmware, pcs: Sequence[int]) -> None:
         self.board, self.firmware, self.pcs = board, firmware, pcs
         self.emulator = board.emulator
         self._blocks: dict[int, int] = {}
@@ -103,7 +100,7 @@ class Injector:
 
     def faults_at(self, index: int, models: tuple[Model, ...]) -> Iterator[Fault]:
         """Yield the faults of some models at an executed instruction."""
-        pc = self.pcs[index]  # type: ignore[index]
+        pc = self.pcs[index]
         instruction = self.firmware.instruction(pc)
         inside = self.block_start(pc) is not None
         for model in models:
@@ -140,7 +137,7 @@ class Injector:
         """Return whether the last `n` instructions lie in a straight line outside conditional blocks."""
         pcs = self.pcs
         for at in range(index - n, index):
-            pc, after = pcs[at], pcs[at + 1]  # type: ignore[index]
+            pc, after = pcs[at], pcs[at + 1]
             if pc + self.firmware.instruction(pc).size != after or self.block_start(pc) is not None:
                 return False
         return True
@@ -153,7 +150,7 @@ class Injector:
             case Model.SKIP:
                 return self._skip(int(fault.how), pc)
             case Model.REPLAY:
-                self.emulator.set("pc", self.pcs[fault.index - int(fault.how)])  # type: ignore[index]
+                self.emulator.set("pc", self.pcs[fault.index - int(fault.how)])
                 return None
             case Model.BRANCH:
                 return self._other_way(pc)
@@ -218,7 +215,7 @@ class Injector:
         if how == "ones":
             return b"\xff" * size
         if how == "previous":
-            before = self.pcs[index - 1] if index else pc  # type: ignore[index]
+            before = self.pcs[index - 1] if index else pc
             old = self.firmware.bytes_at(before, self.firmware.instruction(before).size) or stored
             return (old * size)[:size]
         bit = int(how.split()[-1])
@@ -255,7 +252,7 @@ class Injector:
         e.forget(address, address + len(data))
         return end
 
-    def _place(self, address: int) -> tuple[object, int] | tuple[None, int]:
+    def _place(self, address: int) -> tuple[Buffer | None, int]:
         flash = self.board.find_flash(address)
         if flash is not None:
             return flash.buffer, address - flash.memory.base

@@ -9,7 +9,8 @@ from pathlib import Path
 from rootwright.bench.report import CAUTION, BenchReport, LineFinding, count_lines, reason
 
 STYLE = """
-:root { color-scheme: light dark; --ink: #1a1a1a; --paper: #fff; --soft: #666; --edge: #bbb; --hit: #fbe3d6; --bad: #a33a00 }
+:root { color-scheme: light dark; --ink: #1a1a1a; --paper: #fff; --soft: #666; --edge: #bbb;
+  --hit: #fbe3d6; --bad: #a33a00 }
 @media (prefers-color-scheme: dark) { :root { --ink: #eee; --paper: #161616; --soft: #a5a5a5; --edge: #555;
   --hit: #43261a; --bad: #ffb38a } }
 body { font: 15px/1.5 system-ui, sans-serif; color: var(--ink); background: var(--paper); max-width: 76rem;
@@ -27,7 +28,7 @@ tr.hit td.m { color: var(--bad); font-weight: bold; white-space: nowrap } tr.no 
 
 
 def write_page(report: BenchReport, folder: Path) -> str:
-    """Return the page. Source files are looked for below `folder`; where one is not there, its lines stand without text."""
+    """Return the page. Source files are looked for below `folder`; without its file a line stands without text."""
     product = report.subject.product
     lines = report.lines()
     hits = sum(item.hits for item in lines)
@@ -35,7 +36,8 @@ def write_page(report: BenchReport, folder: Path) -> str:
     parts = [
         f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{escape(title)}</title>\n',
         f'<meta name="viewport" content="width=device-width">\n<style>{STYLE}</style>\n</head>\n<body>\n',
-        f"<h1>{escape(title)}</h1>\n<p>Boot program {escape(report.subject.firmware.name)}; mode {report.mode.value}.</p>\n",
+        f"<h1>{escape(title)}</h1>\n<p>Boot program "
+        f"{escape(report.subject.firmware.name)}; mode {report.mode.value}.</p>\n",
     ]
     verdict = (
         f"{hits} faults broke a promise, at {len(lines)} lines" if hits else "no fault that was tried broke a promise"
@@ -83,14 +85,13 @@ def _files(report: BenchReport, lines: list[LineFinding], folder: Path) -> list[
         numbers = sorted({n for f, n in ran if f == file} | set(found.get(file, {})))
         shown = range(1, len(text) + 1) if text else numbers
         parts.append(f'<h3>{escape(file)}</h3>\n<table class="source">\n')
-        for number in shown:
-            parts.append(_row(report, number, text, ran[(file, number)], found.get(file, {}).get(number, [])))
+        here = found.get(file, {})
+        parts += [_row(report, number, text, ran[(file, number)], here.get(number, [])) for number in shown]
         parts.append("</table>\n")
     nowhere = [item for items in found.get("", {}).values() for item in items]
     if nowhere:
         parts.append('<h3>No line known</h3>\n<table class="source">\n')
-        for item in nowhere:
-            parts.append(_row(report, 0, [], 1, [item]))
+        parts += [_row(report, 0, [], 1, [item]) for item in nowhere]
         parts.append("</table>\n")
     return parts
 

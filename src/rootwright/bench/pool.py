@@ -1,4 +1,4 @@
-"""Campaigns on all cores: parts in worker processes, each finished part kept in a work folder, killed workers replaced."""
+"""Campaigns on all cores: parts in worker processes, each finished part kept, killed workers replaced."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -51,7 +52,7 @@ def split(plan: Plan, run: int, count: int) -> list[Part]:
             bounds.append(min(at + step, plan.length))
     if bounds[-1] != plan.length:
         bounds.append(plan.length)
-    return [Part(run, first, end) for first, end in zip(bounds, bounds[1:], strict=False) if end > first]
+    return [Part(run, first, end) for first, end in pairwise(bounds) if end > first]
 
 
 def campaign_key(subject: Subject, golden: Golden, plan: Plan) -> str:

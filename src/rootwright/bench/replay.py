@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rootwright.bench.board import Board
 from rootwright.bench.campaign import Mode, Walker, golden_for
 from rootwright.bench.faults import Fault, Model
 from rootwright.bench.subject import Subject
@@ -44,8 +45,7 @@ def replay(subject: Subject, text: str, mode: Mode, *, before: int = 8, after: i
         )
     firmware = subject.firmware
     lines = [f"{name}: {fault.words}, at instruction {fault.index:,}", ""]
-    for index in range(max(0, fault.index - before), fault.index):
-        lines.append(_line(subject, golden.pcs[index], index, " "))
+    lines += [_line(subject, golden.pcs[i], i, " ") for i in range(max(0, fault.index - before), fault.index)]
     pc = golden.pcs[fault.index]
     lines.append(_line(subject, pc, fault.index, ">") + f"   <- {fault.words}")
     walker = Walker(subject, golden, hooked=mode is Mode.HOOKED)
@@ -74,7 +74,7 @@ def _line(subject: Subject, pc: int, index: int, mark: str) -> str:
     return f"{mark} {index:>10,}  0x{pc:08x}  {instruction.text:<34} {place}"
 
 
-def _registers(subject: Subject, board: object, pc: int) -> str:
-    emulator = board.emulator  # type: ignore[attr-defined]
+def _registers(subject: Subject, board: Board, pc: int) -> str:
+    emulator = board.emulator
     names = [n for n in subject.firmware.instruction(pc).reads if n in emulator.registers and n != "pc"]
     return " ".join(f"{name}={emulator.get(name):x}" for name in names)

@@ -257,7 +257,8 @@ def golden_lines(subject: Subject, goldens: Sequence[Golden]) -> list[str]:
         seconds = total / subject.chip.clock_hz
         lines.append(f"{golden.start.name}: {golden.outcome.verdict.value}, {golden.outcome.why}")
         lines.append(
-            f"  {total:,} instructions ({seconds * 1e3:.1f} ms at one instruction per clock), {len(set(golden.pcs))} different"
+            f"  {total:,} instructions ({seconds * 1e3:.1f} ms at one instruction per clock), "
+            f"{len(set(golden.pcs))} different"
         )
         for function, count in golden.hot(subject, 8):
             lines.append(f"    {count:12,}  {100 * count / max(total, 1):5.1f} %  {function}")

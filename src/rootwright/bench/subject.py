@@ -182,7 +182,9 @@ class Subject:
                 ) from None
         return tuple(found)
 
-    def board(self, *, hooked: bool = True, trace: Any = None, probe: Any = None, flash_io: bool = False) -> Board:
+    def board(
+        self, *, hooked: bool = True, trace: Any = None, probe: Any = None, flash_io: bool = False, blocks: Any = None
+    ) -> Board:
         """Return a device; `hooked` False lets the program's own digests and checks run."""
         bench = self.bench
         if not hooked:
@@ -197,6 +199,7 @@ class Subject:
             probe=probe,
             watchdog_s=self.product.update.watchdog_s,
             flash_io=flash_io,
+            blocks=blocks,
         )
 
     def floor(self, read: Any) -> int:

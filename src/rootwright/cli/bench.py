@@ -31,6 +31,7 @@ MODELS = ("skip", "replay", "branch", "word", "line", "load", "register", "two")
 @click.option("--states", default=4000, show_default=True, help="For --cuts: stop after this many flash states.")
 @click.option("--hostile", is_flag=True, help="Offer altered updates instead of injecting faults.")
 @click.option("--seconds", default=60.0, show_default=True, help="For --hostile: time for the mutation fuzzer.")
+@click.option("--updates", type=click.Path(path_type=Path, exists=True, file_okay=False), help="Offer these files too.")
 @click.option("--replay", metavar="ID", help="Show one hit's run step by step around its fault.")
 @click.option("--work", type=click.Path(path_type=Path, file_okay=False), help="Keep finished parts here; go on there.")
 @click.option("--jobs", default=0, help="Worker processes; all cores if left out.")
@@ -181,7 +182,12 @@ def _hostile(subject: Subject, options: dict[str, Any], as_json: bool) -> int:
 
     with Ticker() as ticker:
         result = offer_all(
-            subject, seconds=options["seconds"], clock=time.monotonic, progress=ticker.states, folder=options["work"]
+            subject,
+            seconds=options["seconds"],
+            clock=time.monotonic,
+            updates=options["updates"],
+            progress=ticker.states,
+            folder=options["work"],
         )
     if as_json:
         click.echo(json.dumps(result.data(), indent=2, ensure_ascii=False))
