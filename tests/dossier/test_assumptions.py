@@ -52,6 +52,8 @@ def test_what_cannot_matter_is_left_out_unless_it_is_answered(small: Evidence) -
     assert "protection-holds" in ids(replace(product, protect=("boot",)))
     flip = replace(product, update=replace(product.update, procedure=Procedure.BANK_FLIP.value))
     assert "settings-load" in ids(flip)
+    assert "settings-closed" not in ids(flip)
+    assert "settings-closed" in ids(replace(flip, attackers=(Attacker.EXPLOITED_APPLICATION,)))
     assert "exploit-cuts" in ids(replace(product, assumptions=(Assumption("exploit-cuts", "us", "p. 1"),)))
 
 
