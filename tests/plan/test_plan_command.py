@@ -6,15 +6,21 @@ import json
 import re
 import shutil
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 import pytest
 from click.testing import CliRunner
 
 from rootwright.cli.plan import command, size_text
 from rootwright.describe.loading import load_product
+from rootwright.describe.overrides import read_override
+from rootwright.describe.product import Pin
+from rootwright.device.procedures import demands
 from rootwright.errors import PlanError
+from rootwright.layout.map import Map
 from rootwright.pipeline import plan_product
-from rootwright.plan.check import RULES
+from rootwright.plan.check import RULES, check_map
+from rootwright.plan.search import find_map
 
 
 @pytest.fixture
@@ -127,3 +133,55 @@ def test_an_unknown_procedure_is_bad_input(demo):
 
 def test_sizes_are_exact():
     assert [size_text(n) for n in (0, 1000, 2048, 1 << 20, -512)] == ["0 B", "1000 B", "2 KiB", "1 MiB", "-512 B"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("chip", ["gx-512.toml", "two-banks-settings-area"])
+def test_every_block_of_every_procedure_can_be_pinned(demo, chip):
+    """By address, by size, or by both, to where the plan put it: the map has the block there, and keeps the rules."""
+    sets = ("pin=[]", f"chip={chip}", 'lock.write_protect=["boot", "keys"]')
+    product = load_product(demo, overrides=[read_override(text) for text in sets])
+    pinned = set()
+    planned = plan_product(product, demo.parent)
+    sizes = dict(planned.image_sizes)
+    for plan in planned.plans:
+        if plan.map is None:
+            continue
+        for region in plan.map.regions:
+            for pin in (
+                Pin(region.block, at=region.address),
+                Pin(region.block, size=region.size),
+                Pin(region.block, at=region.address, size=region.size),
+            ):
+                changed = replace(product, pins=(pin,))
+                wanted = next(d for d in demands(changed, sizes) if d.traits.name == plan.row.procedure)
+                found = find_map(wanted, product.chip, grow=False)
+                assert isinstance(found, Map), (plan.row.procedure, pin)
+                assert check_map(found, wanted, product.chip) == ()
+                assert pin.at in (None, found.region(region.block).address)
+                assert pin.size in (None, found.region(region.block).size)
+                pinned.add(region.block.split(":")[0])
+    assert pinned >= {
+        "boot",
+        "recovery",
+        "journal",
+        "requests",
+        "floor",
+        "keys",
+        "lift",
+        "run",
+        "stage",
+        "second",
+        "keep",
+    }
+
+
+def test_a_pin_of_an_unknown_block_lists_what_the_procedure_has(repository):
+    file = repository / "demo" / "own-procedure" / "product.toml"
+    product = load_product(file, overrides=[read_override("pin.fridge.size=4 KiB")])
+    result = plan_product(product, file.parent)
+    (note,) = [finding for finding in result.findings if finding.rule == "plan.pin"]
+    assert note.note
+    assert note.found == "a pin names 'fridge', which no procedure has"
+    blocks = ", ".join(sorted(block.name for block in result.plan.demand.blocks))
+    assert note.next_step == f"take the pin out; {product.update.procedure} has: {blocks}"
