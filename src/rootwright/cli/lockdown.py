@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -65,6 +66,8 @@ def plan(product_file: Path, as_json: bool, svg: Path | None, procedure: str | N
         for line in report(result):
             click.echo(line)
         if result.constraints:
+            if sys.stderr.isatty():
+                click.echo("trying other maps", err=True)
             for line in _granted(product_file, procedure):
                 click.echo(line)
     return 1 if result.breaks_a_limit else 0

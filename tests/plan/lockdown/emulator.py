@@ -109,6 +109,20 @@ def require(machine: Machine) -> None:
 
 def run(machine: Machine, settings: Sequence[SettingValue], probes: Sequence[Probe], folder: Path) -> list[bool]:
     """Return for each probe whether it passed, on a machine that wrote these settings from the exported C."""
+    letters = run_letters(machine, settings, probes, folder)
+    assert "?" not in letters, f"{machine.name}: a read gave a wrong value: {letters}"
+    return [letter == "p" for letter in letters]
+
+
+def run_letters(
+    machine: Machine,
+    settings: Sequence[SettingValue],
+    probes: Sequence[Probe],
+    folder: Path,
+    *,
+    defines: Sequence[str] = (),
+) -> str:
+    """Return a letter for each probe: p passed, f faulted, ? a read that gave another value than was there."""
     require(machine)
     lists = [("lockdown_start", settings)]
     (folder / "lockdown_table.h").write_text(table_header(["lockdown_start"], csr=csr_functions(lists)))
@@ -126,6 +140,7 @@ def run(machine: Machine, settings: Sequence[SettingValue], probes: Sequence[Pro
     program = folder / "probe.elf"
     build = [sys.executable, "-m", "ziglang", "cc", *machine.flags, "-nostdlib", "-ffreestanding", "-Os", "-std=c11"]
     build += ["-fno-sanitize=all", "-fno-stack-protector", "-Wall", "-Wextra", "-Werror", "-I", str(folder)]
+    build += [f"-D{name}" for name in defines]
     build += ["-Wl,-e,start", "-Wl,--build-id=none", "-T", str(folder / "probe.ld"), str(HERE / machine.source)]
     build += [str(folder / "lockdown_table.c"), "-o", str(program)]
     done = subprocess.run(build, capture_output=True, text=True, check=False)
@@ -138,5 +153,4 @@ def run(machine: Machine, settings: Sequence[SettingValue], probes: Sequence[Pro
         raise AssertionError(f"{machine.name}: the probe did not end: {error.stdout!r} {error.stderr!r}") from error
     letters = "".join(c for c in ran.stdout + ran.stderr if c in "pf?")
     assert len(letters) == len(probes), f"{machine.name}: {ran.stdout!r} {ran.stderr!r}"
-    assert "?" not in letters, f"{machine.name}: a read gave a wrong value: {letters}"
-    return [letter == "p" for letter in letters]
+    return letters

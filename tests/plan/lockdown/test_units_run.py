@@ -124,6 +124,17 @@ def test_armv8m_attribution(seed: int, tmp_path: Path) -> None:
     expect(ARMV8M_SIDES, settings, probes, tmp_path)
 
 
+def test_attribution_alone_does_not_set_a_memory_s_security(tmp_path: Path) -> None:
+    """The same label over the same word: the non-secure side reads it only where the memory's own gate is open too."""
+    spans = [Span(0x2800_0000, 0x2800_1000), Span(0x2830_0000, 0x2830_0100)]
+    settings = sau_settings(protection(ProtectionUnit.PMSAV8), spans)
+    probes = [Probe(0x2830_0000, "r", False, True)]
+    for gate, letter in (((), "f"), (("OPEN_BEHIND",), "p")):
+        folder = tmp_path / letter
+        folder.mkdir()
+        assert emulator.run_letters(ARMV8M_SIDES, settings, probes, folder, defines=gate) == letter
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_rv32_without_lock_binds_user_mode_alone(seed: int, tmp_path: Path) -> None:
     dice = random.Random(300 + seed)

@@ -229,6 +229,24 @@ def test_the_digest_follows_the_map_alone(product: Product, repository: Path) ->
 
 
 @pytest.mark.slow
+def test_a_folder_that_cannot_take_all_files_keeps_what_it_has(run: Run, tmp_path: Path, repository: Path) -> None:
+    demo = repository / "demo" / "river-gauge" / "product.toml"
+    out = tmp_path / "made"
+    assert run(demo, "--out", out)[0] == 0
+    before = (out / "layout.ld").read_bytes()
+    (out / "layout.ld").write_bytes(b"old")
+    (out / "layout.h").unlink()
+    (out / "layout.h").mkdir()  # in the way of a file
+    (out / "layout.h" / "kept").write_text("")
+    code, _, error = run(demo, "--out", out)
+    assert code == 2
+    assert "layout.h" in error
+    assert (out / "layout.ld").read_bytes() in (b"old", before)  # whole, old or new
+    assert not [p for p in out.iterdir() if p.name.endswith(".new")]
+    assert run(demo, "--out", out, "--check")[0] == 1
+
+
+@pytest.mark.slow
 def test_bad_input(run: Run, tmp_path: Path, repository: Path) -> None:
     demo = repository / "demo" / "river-gauge" / "product.toml"
     (tmp_path / "file").write_text("")

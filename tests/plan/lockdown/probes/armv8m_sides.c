@@ -9,6 +9,8 @@
 #define CFSR REG(0xE000ED28u)
 #define SFSR REG(0xE000EDE4u)
 #define GATE 0x58008000u /* of the memory at 0x28000000: bit 8 of its control counts up, then 32 blocks at a write */
+#define GATE_BEHIND 0x58009000u /* of the memory at 0x28200000, where this program keeps its own RAM */
+#define BEHIND 0x28300000u       /* what is probed there, if anything; the same word on the secure side is 0x38300000 */
 #define RETURN_TWICE 0x47704770u /* two "bx lr" */
 #define CODE_NS 0x28000000u
 #define STACK_NS 0x28001000u
@@ -65,13 +67,23 @@ __attribute__((used)) void start(void)
     REG(GATE + 0x18u) = 0;
     for (uint32_t i = 0; i <= blocks; i++)
         REG(GATE + 0x1Cu) = 0xFFFFFFFFu;
+#ifdef OPEN_BEHIND
+    uint32_t size = 1u << ((REG(GATE_BEHIND + 0x14u) & 15u) + 5u), block = (BEHIND - 0x28200000u) / size;
+    REG(GATE_BEHIND + 0x18u) = block / 32u;
+    REG(GATE_BEHIND + 0x1Cu) |= 1u << (block % 32u);
+#else
+    REG(BEHIND + 0x10000000u) = RETURN_TWICE;
+#endif
     apply(&lockdown_start);
+#ifdef OPEN_BEHIND
+    REG(BEHIND) = RETURN_TWICE;
+#endif
     volatile uint16_t *code = (volatile uint16_t *)CODE_NS;
     code[0] = 0xF8D0, code[1] = 0x1000, code[2] = 0x4770;                     /* 0: ldr.w r1, [r0]; bx lr */
     code[8] = 0xF8C0, code[9] = 0x1000, code[10] = 0x4770;                    /* 16: str.w r1, [r0]; bx lr */
     code[16] = 0xB500, code[17] = 0x1C43, code[18] = 0x4798, code[19] = 0xBD00; /* 32: push lr; adds r3,r0,#1; blx r3; pop pc */
     for (uint32_t i = 0; i < PROBES; i++)
-        if (probes[i].passes)
+        if (probes[i].passes && probes[i].address < 0x28200000u)
             REG(probes[i].address) = RETURN_TWICE;
     __asm__ volatile("msr msp_ns, %0" : : "r"(STACK_NS));
     for (uint32_t i = 0; i < PROBES; i++) {
