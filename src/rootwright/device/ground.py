@@ -20,6 +20,7 @@ class GroundSector:
         position: The place of its first cell in the area's content.
         external: Whether its bus can be reached from outside the part.
         reprogram: What programming a cell that is not blank does.
+        cached: Whether code runs from it through a cache that is stale, once written, until invalidated or reset.
         erased: The value of an erased byte; None where nothing is ever erased: programming replaces what was there.
     """
 
@@ -34,6 +35,7 @@ class GroundSector:
     ecc_error: EccError = EccError.FAULT
     blank_read: BlankRead = BlankRead.VALUE
     erased: int | None = 0xFF
+    cached: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +155,8 @@ class _Builder:
                         memory.ecc_error,
                         memory.blank_read,
                         memory.erased,
+                        memory.cached
+                        or any(v.memory == memory.name and v.cached and v.executes for v in self.chip.views),
                     )
                 )
                 position += pieces * self.cells

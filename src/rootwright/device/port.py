@@ -79,6 +79,9 @@ class Port(Protocol):
     def digest(self, area: str) -> Digest:
         """Digest one area of the ground, and compare with what is signed for that area."""
 
+    def invalidate(self) -> None:
+        """Throw away what caches hold, so that reads and code see what is in flash now."""
+
     def log(self, name: str) -> LogPort:
         """Return the log called `name`."""
 

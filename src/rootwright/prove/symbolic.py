@@ -108,6 +108,40 @@ class SymbolicPort:
         assert isinstance(content, SectorContent)
         return content
 
+    # -- caches
+
+    def _spoil(self, sector: int) -> None:
+        """Note that the cache of a sector is stale from here on."""
+        world = self.world
+        if not world.ground.sectors[sector].cached:
+            return
+        stale = self._stale()
+        if sector not in stale:
+            self._set_stale(stale | {sector})
+
+    def _stale(self) -> frozenset[int]:
+        """Return the sectors whose cache is stale."""
+        self._look(self.world.stale_location, 0)
+        stale = self.world.values[self.state[self.world.stale_location]]
+        assert isinstance(stale, frozenset)
+        return stale
+
+    def _set_stale(self, stale: frozenset[int]) -> None:
+        location, number = self.world.stale_location, self.world.intern(stale)
+        self.state[location] = number
+        self.changes.append((location, number))
+
+    def is_stale(self, sectors: range) -> bool:
+        """Say whether the cache of one of the sectors is stale."""
+        cached = any(self.world.ground.sectors[i].cached for i in sectors)
+        return cached and not self._stale().isdisjoint(sectors)
+
+    def invalidate(self) -> None:
+        """Throw away what caches hold."""
+        if self.world.has_cache:
+            self.killed |= self.world.mask[self.world.stale_location]
+            self._set_stale(frozenset())
+
     def _look(self, sector: int, cell: int) -> None:
         world = self.world
         bit = 1 << (world.shift[sector] + cell)
@@ -125,6 +159,7 @@ class SymbolicPort:
         if world.ground.sectors[sector].erased is None:
             return
         self._check_keep(sector)
+        self._spoil(sector)
         self.killed |= world.mask[sector]
         self.erases += 1
         self._operation("erase", sector, world.torn_erase(self.state[sector]), world.blank[sector], world.mask[sector])
@@ -133,6 +168,7 @@ class SymbolicPort:
         """Program one cell."""
         world = self.world
         self._check_keep(sector)
+        self._spoil(sector)
         if world.ground.sectors[sector].erased is None:
             self._replace(sector, cell, int(value))
             return
@@ -190,6 +226,11 @@ class SymbolicPort:
                 self._note(int(FOREIGN))
                 return FOREIGN
             self._note(None)
+        if self.is_stale(range(sector, sector + 1)):
+            if self.ask("stale", sector, 2):
+                self._note(int(FOREIGN))
+                return FOREIGN
+            self._note(None)
         if value < 0:
             value = self._decide(sector, cell, value)
         if value == BLANK and place.blank_read is BlankRead.UNDEFINED:
@@ -218,6 +259,13 @@ class SymbolicPort:
                 version = (None, Version(-1), Version(1))[answer - 1]
                 self._note(version)
                 return Digest(version, -1)
+            self._note("actual")
+        if self.is_stale(range(start, stop)):
+            answer = self.ask("stale digest", start, 5)
+            if answer:
+                version = (None, Version(-1), Version(0), Version(1))[answer - 1]
+                self._note(version)
+                return Digest(version, -2)
             self._note("actual")
         version = self._settle_area(area, start, stop)
         identity = hash(tuple(self._sector(i).cells for i in range(start, stop)))
@@ -263,6 +311,8 @@ class SymbolicPort:
         start, stop = world.area_range[area]
         self.reads |= world.area_mask[area] & ~self.killed
         sectors = [self._sector(i) for i in range(start, stop)]
+        if self.is_stale(range(start, stop)):
+            return None, "code runs through a cache that is stale: it was written and not invalidated"
         if any(s.weak for s in sectors):
             return None, "runs from weak cells: a sector whose erase was cut was not erased again"
         if any(c < 0 for s in sectors for c in s.cells):
@@ -362,6 +412,7 @@ class SymbolicPort:
     def boot(self) -> NoBoot | None:
         """Load the settings and start the boot stage of the bank that they map low; return why that goes wrong."""
         world, model = self.world, self.world.ground.settings
+        self.invalidate()
         block = "boot"
         if model is not None:
             value = self._load()

@@ -73,6 +73,9 @@ class World:
         self.count = first_free + 2 + len(self.boots)
         self.loaded_location = self.count  # what the area was loaded as at the last reset; only where it is modelled
         self.count += model is not None
+        self.stale_location = self.count  # sectors whose cache holds older content; only where there is a cache
+        self.has_cache = any(sector.cached for sector in ground.sectors)
+        self.count += self.has_cache
         # One bit per cell and one for weakness in each sector; one bit for every other location.
         self.shift: list[int] = []
         self.width: list[int] = []
@@ -146,6 +149,8 @@ class World:
         state += [self.intern(0), self.intern(UNKNOWN), *(self.intern("boot stage") for _ in self.boots)]
         if self.ground.settings is not None:
             state.append(self.intern(0))
+        if self.has_cache:
+            state.append(self.intern(frozenset()))
         return tuple(state)
 
     def agrees(self, left: Flash, right: Flash, live: int) -> bool:

@@ -120,6 +120,7 @@ class Migrating:
         port.erase(sector)
         for cell, (from_sector, from_cell) in enumerate(cells):
             port.program(sector, cell, converted(port.read(from_sector, from_cell), version))
+        port.invalidate()
 
 
 def converted(cell: Cell, version: Version) -> Cell:

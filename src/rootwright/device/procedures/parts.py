@@ -54,13 +54,17 @@ def cells_of(ground: Ground, sectors: Sequence[int]) -> Iterator[tuple[int, int]
 
 
 def move(port: Port, ground: Ground, source: Sequence[int], target: Sequence[int]) -> None:
-    """Erase `target` and program it with what `source` reads; a longer side's remaining cells are left alone."""
+    """Erase `target` and program it with what `source` reads; a longer side's remaining cells are left alone.
+
+    Caches are invalidated at the end: what is digested or runs next is what was written.
+    """
     for sector in target:
         port.erase(sector)
     for (sector, cell), (from_sector, from_cell) in zip(
         cells_of(ground, target), cells_of(ground, source), strict=False
     ):
         port.program(sector, cell, port.read(from_sector, from_cell))
+    port.invalidate()
 
 
 def receive_sector(port: Port, ground: Ground, area: str, offer: Offer, index: int) -> bool:
@@ -70,6 +74,7 @@ def receive_sector(port: Port, ground: Ground, area: str, offer: Offer, index: i
     port.erase(sector)
     for cell in range(ground.sectors[sector].cells):
         port.program(sector, cell, payload_cell(ground, area, offer, sector, cell))
+    port.invalidate()
     return index + 1 < len(sectors)
 
 

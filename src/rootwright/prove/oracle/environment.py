@@ -106,6 +106,8 @@ def boot_blocks(subject: Subject) -> list[str]:
 def judge_run(subject: Subject, state: State, run: Run) -> tuple[Kind | None, list[Fault]]:
     """Say what runs and what is wrong with that; nothing can follow where the kind is None."""
     sectors = subject.ground.area(run.area)
+    if not state.flash.stale.isdisjoint(sectors):
+        return None, [Fault(Claim.APPROVED_ONLY, "runs through a stale cache")]
     cells = [cell for s in sectors for cell in state.flash.cells[s]]
     if state.flash.weak.intersection(sectors) or any(isinstance(cell, tuple) for cell in cells):
         return None, [Fault(Claim.APPROVED_ONLY, "runs from weak cells")]
@@ -148,7 +150,7 @@ def judge_halt(subject: Subject, outcome: Idle | Stuck) -> Fault | None:
 
 def moves(subject: Subject, state: State, rest: Rest) -> Iterator[tuple[MoveEvent, State]]:
     """Yield everything that can happen at rest, with the state that follows; a power cut is the first."""
-    woken = state._replace(at=POWER_UP, flash=state.flash._replace(loaded=0))
+    woken = state._replace(at=POWER_UP, flash=state.flash._replace(loaded=0, stale=frozenset()))
     yield MoveEvent(Move.CUT), woken
     yield MoveEvent(Move.RESET), woken
     newer_runs = bool(rest.area) and rest.kind is Kind.NEXT

@@ -49,7 +49,8 @@ class Flash(NamedTuple):
     weak: frozenset[int]
     logs: tuple[Log, ...]
     settings: Value
-    loaded: int = 0  # what the settings area was loaded as; that alone is lost with the power
+    loaded: int = 0  # what the settings area was loaded as; lost with the power like the next
+    stale: frozenset[int] = frozenset()  # sectors of which a cache may still show what was there before
 
 
 class CutPoint(NamedTuple):
@@ -106,6 +107,7 @@ class ConcretePort:
         self._logs = list(flash.logs)
         self._settings = flash.settings
         self._loaded = flash.loaded
+        self._stale = set(flash.stale)
         self._bus = Attacker.EXTERNAL_BUS in subject.level.attackers
         self.asked = 0
         self.seen: list[Any] = []
@@ -117,10 +119,11 @@ class ConcretePort:
     def flash(self) -> Flash:
         """Return everything that is in the flash now."""
         cells = tuple(map(tuple, self._cells))
-        return Flash(cells, frozenset(self._weak), tuple(self._logs), self._settings, self._loaded)
+        stale = frozenset(self._stale)
+        return Flash(cells, frozenset(self._weak), tuple(self._logs), self._settings, self._loaded, stale)
 
     def _cut(self, where: Where, flash: Flash) -> None:
-        kept = flash._replace(loaded=0)
+        kept = flash._replace(loaded=0, stale=frozenset())
         self.cuts.append(CutPoint(self.operations, where, self.asked, len(self.seen), kept))
 
     def _done(self) -> None:
@@ -145,6 +148,7 @@ class ConcretePort:
         if self._ground.sectors[sector].erased is None:
             return
         self._refuse_keep(sector)
+        self._outdate(sector)
         before = self.flash()
         self._cut("before", before)
         for mix in torn_erase(before.cells[sector], eager=self._subject.eager):
@@ -157,6 +161,7 @@ class ConcretePort:
     def program(self, sector: int, cell: int, value: Cell) -> None:
         """Program one cell; one that is not blank comes out as the part's `reprogram` says."""
         self._refuse_keep(sector)
+        self._outdate(sector)
         if self._ground.sectors[sector].erased is None:
             self._write_over(sector, cell, value)
             return
@@ -189,6 +194,14 @@ class ConcretePort:
         self._cells[sector][cell] = value
         self._done()
 
+    def _outdate(self, sector: int) -> None:
+        if self._ground.sectors[sector].cached:
+            self._stale.add(sector)
+
+    def invalidate(self) -> None:
+        """Empty all caches."""
+        self._stale.clear()
+
     def _refuse_keep(self, sector: int) -> None:
         first, stop = self._ground.keep
         if first <= sector < stop:
@@ -200,6 +213,8 @@ class ConcretePort:
 
     def _read(self, sector: int, cell: int, *, bus: bool) -> Cell:
         if bus and self._ask((None, FOREIGN)) is not None:
+            return FOREIGN
+        if sector in self._stale and self._ask((None, FOREIGN)) is not None:
             return FOREIGN
         found = self._decide(sector, cell)
         if found == BLANK and self._ground.sectors[sector].blank_read is BlankRead.UNDEFINED:
@@ -230,6 +245,11 @@ class ConcretePort:
             if shown != "actual":
                 assert shown is None or isinstance(shown, Version)
                 return Digest(shown, -2 if shown is None else -3 - shown)
+        if not self._stale.isdisjoint(sectors):
+            shown = self._ask(("actual", None, OLDER, Version(0), NEWER))
+            if shown != "actual":
+                assert shown is None or isinstance(shown, Version)
+                return Digest(shown, -9 if shown is None else -10 - shown)
         places = [(s, c) for s in sectors for c in range(len(self._cells[s]))]
         cells = {place: self._cells[place[0]][place[1]] for place in places}
         known = {place: Cell(cell) for place, cell in cells.items() if not isinstance(cell, tuple)}
@@ -343,6 +363,7 @@ class ConcretePort:
             sound: Blocks whose boot stage is as it was shipped.
         """
         part = self._ground.settings
+        self._stale.clear()
         if part is None:
             return None if "boot" in sound else (Claim.APPROVED_ONLY, "a foreign boot stage runs")
         word = self._loaded = self._word()
