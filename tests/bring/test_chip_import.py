@@ -41,6 +41,12 @@ def test_all_four_files_together() -> None:
     assert chip.memory("ram").size == 0x8000
     settings = chip.memory("settings")
     assert (settings.kind, settings.base, settings.size) == (MemoryKind.SETTINGS, 0x80_4000, 64)
+    fields = {field.name: (field.offset, field.bit, field.width) for field in chip.settings_areas[0].fields}
+    assert fields["lock-read"] == (0, 1, 1)
+    assert fields["protect3-sectors"] == (0x1C, 0, 32)
+    start = next(field for field in chip.settings_areas[0].fields if field.name == "lock-start")
+    assert [(row.value, row.means) for row in start.values] == [(3, "flash"), (1, "loader")]
+    assert start.otherwise == "not told"
     assert chip.find_protections(ProtectionKind.PROTECTION_UNIT)
     # Each value names the file that it is from.
     assert source_of(made.text, 'name = "QD-256"') == "qd-256.pdsc:20"

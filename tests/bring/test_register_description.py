@@ -100,6 +100,17 @@ def test_three_spellings_of_bits() -> None:
     assert {(field.low, field.width) for field in cell.fields} == {(4, 4)}
 
 
+def test_named_values_of_a_field() -> None:
+    # enumeratedValue: decimal, hexadecimal or binary; an x stands for either bit and names several values.
+    rows = [("off", "0"), ("on", "0x1"), ("loader", "#10"), ("any", "#1x"), ("again", "1"), ("large", "9")]
+    named = element(
+        "enumeratedValues", *(element("enumeratedValue", *leaves(name=name, value=value)) for name, value in rows)
+    )
+    field = element("field", *leaves(name="F", lsb=0, msb=1), named)
+    cell = read(peripheral("P", 0, register(element("fields", field), name="R", addressOffset=0))).cells[0]
+    assert cell.fields[0].values == ((0, "off"), (1, "on"), (2, "loader"))
+
+
 def test_derived_peripherals_registers_and_fields() -> None:
     fields = element("fields", element("field", *leaves(name="F", lsb=0, msb=3)))
     copied = element("fields", element("field", *leaves(name="G"), derivedFrom="P.A.F"))

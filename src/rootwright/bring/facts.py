@@ -62,13 +62,14 @@ class MemoryFacts:
 
 @dataclass(frozen=True, slots=True)
 class CellField:
-    """Named bits of a register: lowest bit and number of bits."""
+    """Named bits of a register: lowest bit, number of bits, and the values that have a name."""
 
     name: str
     low: int
     width: int
     access: str = ""
     about: str = ""
+    values: tuple[tuple[int, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,8 @@ from typing import TypeVar
 
 from rootwright.bring.facts import Cell, Fact
 from rootwright.bring.part import MergedMemory, MergedPart, placeholder_runs
+from rootwright.bring.settings_text import settings_lines
+from rootwright.bring.text import commented, quoted, todo
 from rootwright.describe.chip import Architecture, MemoryKind, SectorRun
 from rootwright.describe.open_points import MARK
 from rootwright.describe.units import address_words, size_words
@@ -26,26 +28,6 @@ def part_text(part: MergedPart) -> str:
     return "\n".join(
         (*_head(part), *_chip(part), *_all_memories(part), *_protections(part), *_crypto(), *_tail(part), "")
     )
-
-
-def quoted(text: str) -> str:
-    """Return text as a TOML string on one line.
-
-    >>> quoted('a "b"')
-    '"a \\\\"b\\\\""'
-    """
-    plain = "".join(c if c.isprintable() else " " for c in text)
-    return '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'
-
-
-def commented(text: str) -> str:
-    """Return text that can stand in a comment on one line."""
-    return "".join(c if c.isprintable() else " " for c in text)
-
-
-def todo(text: str) -> str:
-    """Return the comment line that `rootwright check` lists."""
-    return f"{MARK} {commented(text)}"
 
 
 def _head(part: MergedPart) -> Iterator[str]:
@@ -244,7 +226,9 @@ def _settings(part: MergedPart) -> Iterator[str]:
             yield f'erase = [{{ size = "{size_words(end - start)}", typ = "50 ms", max = "1 s" }}]'
         yield "endurance = 1000"
         yield "executable = false"
-    yield todo("which of these words protect something, and how they are locked")
+        yield ""
+        yield from settings_lines(cells, start)
+        return
     yield from _cell_lines(cells)
     yield ""
 

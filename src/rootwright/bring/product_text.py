@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from rootwright.bring.firmware import FirmwareFile, ProposedImage
-from rootwright.bring.part_text import commented, quoted, todo
 from rootwright.bring.product_import import ProposedProduct
+from rootwright.bring.text import commented, quoted, todo
 from rootwright.describe.chip import Lock, ProtectionKind
 from rootwright.describe.open_points import MARK
 from rootwright.describe.product import ImageRole, Procedure

@@ -184,13 +184,27 @@ class _Reader:
                 raise self.fail(child, "a field without a bit range")
             access = next((level.text_of("access") for level in whole if level.find("access")), own.access)
             about = next((_shown(level.text_of("description")) for level in whole if level.find("description")), "")
+            values = next((named for level in whole if (named := tuple(self.values(level, width)))), ())
             for step, label in self.repeats(child, _shown(child.text_of("name"))):
                 self.fields += 1
                 if self.fields > MOST_FIELDS:
                     raise self.fail(child, f"more than {MOST_FIELDS} fields", "cut the file down")
                 if width < 1 or low + step + width > own.size:
                     raise self.fail(child, f"bits {low + step} to {low + step + width - 1} of {own.size}")
-                yield CellField(label, low + step, width, _shown(access), about)
+                yield CellField(label, low + step, width, _shown(access), about, values)
+
+    def values(self, field: Element, width: int) -> Iterator[tuple[int, str]]:
+        """Yield the named values of a field, each once; one that stands for several (an x in it) is passed over."""
+        seen: set[int] = set()
+        for group in field.find_all("enumeratedValues"):
+            for one in group.find_all("enumeratedValue"):
+                text, name = one.text_of("value"), _shown(one.text_of("name"))
+                if not name or not text or "x" in text.lower().removeprefix("0x"):
+                    continue
+                value = read_number(text, where=f"{self.name}:{one.line}", what="value")
+                if value not in seen and value < 1 << width:
+                    seen.add(value)
+                    yield value, name
 
     def bit_range(self, element: Element) -> tuple[int, int] | None:
         """Return lowest bit and width in any of the three spellings; None where there is none."""
