@@ -164,6 +164,14 @@ def test_no_way_is_no_rating() -> None:
     assert ways.front(GOAL) == ()
 
 
+def test_a_catalogue_with_too_many_combinations_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(paths, "MOST_TRIED", 10)
+    steps = [step(f"s{n}", (), (Gain.ON_THE_LINK,), n) for n in range(6)]
+    steps += [step(f"t{n}", (Gain.ON_THE_LINK,), (GOAL,), n) for n in range(6)]
+    with pytest.raises(PlanError, match="more than 10 combinations of steps lead to boot code"):
+        Ways(steps, ())
+
+
 def test_a_catalogue_with_too_many_ways_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(paths, "MOST_WAYS", 3)
     with pytest.raises(PlanError, match="more than 3 ways lead to boot code"):

@@ -19,8 +19,10 @@ from rootwright.review.factors import Band, Cost, ReadEffort, band_of, combine_r
 _Ends = tuple[ReadEffort, ReadEffort, ReadEffort, ReadEffort]
 """First device low and high, each further device low and high."""
 
-MOST_WAYS = 20_000
-"""Ways to one gain beyond which a catalogue is refused: an answer would take too long."""
+MOST_WAYS = 5_000
+MOST_TRIED = 500_000
+"""Ways to one gain, and combinations tried, beyond which a catalogue is refused: an answer would take minutes. The
+packaged catalogue with everything possible and nothing protected has 1,400 and 15,000."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,11 +107,14 @@ class Ways:
         ways: dict[str, dict[int, int]] = {}
         seen: dict[str, set[int]] = {}
         new: dict[str, dict[int, int]] = {}
-        rounds = 0
+        rounds = tried = 0
         while not rounds or new:
             grown: dict[str, dict[int, int]] = {}
             for index, step in enumerate(self.steps):
                 for steps, blocks in self._uses(index, ways, new, is_first=not rounds):
+                    tried += 1
+                    if tried > MOST_TRIED:
+                        raise _too_many(f"more than {MOST_TRIED:,} combinations of steps lead to {step.gives[0]!s}")
                     for prize in step.gives:
                         if steps not in seen.setdefault(prize, set()):
                             seen[prize].add(steps)
@@ -117,13 +122,11 @@ class Ways:
             new = {}
             for won, found in grown.items():
                 kept = ways.setdefault(won, {})
+                if len(found) > 2 * MOST_WAYS:
+                    raise _too_many(f"more than {MOST_WAYS:,} ways lead to {won!s}")
                 new[won] = _merge(kept, found)
                 if len(kept) > MOST_WAYS:
-                    raise PlanError(
-                        f"more than {MOST_WAYS:,} ways lead to {won!s}",
-                        where="review.steps",
-                        next_step="take out steps of your own that differ in little",
-                    )
+                    raise _too_many(f"more than {MOST_WAYS:,} ways lead to {won!s}")
             new = {won: found for won, found in new.items() if found}
             rounds += 1
         return ways
@@ -287,6 +290,10 @@ class Ways:
             key=lambda s: (costs[s][0].total, costs[s][1].total, self.first(s)[0].total, s.bit_count(), s),
         )
         return rating, self.path(best)
+
+
+def _too_many(found: str) -> PlanError:
+    return PlanError(found, where="review.steps", next_step="take out steps of your own that differ in little")
 
 
 def _merge(kept: dict[int, int], found: dict[int, int]) -> dict[int, int]:
