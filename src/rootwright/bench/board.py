@@ -560,8 +560,9 @@ class Board:
 
     def pass_stop(self, kind: str) -> End | None:
         """Do what the golden run did at a stop: a tick of the timer, or what stopped the core."""
-        if kind == "tick":
-            self.arm.tick()
+        if kind in ("tick", "pend"):
+            if kind == "tick":
+                self.arm.tick()
             return self._take_pending()
         stop = self.emulator.run(1)
         return None if stop.kind == "count" else self._handle_stop(stop)
@@ -580,11 +581,13 @@ class Board:
         while left > 0:
             period = self.arm.tick_period if self.is_arm else 0
             slice_ = min(left, period or left, 200_000)
+            if self.is_arm and self.arm.pending:
+                slice_ = 1  # What is masked now is taken at the very instruction that unmasks it.
             stop = self.emulator.run(slice_)
             if stop.kind == "count":
                 left -= slice_
                 self._ran += slice_
-                if period:
+                if period and slice_ > 1:
                     if self.on_stop is not None:
                         self.on_stop("tick")
                     self.arm.tick()
@@ -600,7 +603,9 @@ class Board:
                 if end is None and stop.pc == before:
                     left -= 1000  # A loop of faults must end.
                 before = stop.pc
-            if end is None and self.is_arm and self.arm.pending:
+            if end is None and self.is_arm and self.arm.pending and self.arm.next_pending():
+                if stop.kind == "count" and self.on_stop is not None:
+                    self.on_stop("pend")
                 end = self._take_pending()
             if end is not None:
                 return end
@@ -726,7 +731,9 @@ class Board:
     def _illegal(self, pc: int) -> End | None:
         if self.is_arm:
             return self._locked(self.arm.fault(core_arm.USAGE, core_arm.UNDEFINED, pc))
-        return self._locked(self.riscv.trap(core_rv32.ILLEGAL, pc))
+        # The emulator calls a breakpoint an invalid instruction.
+        stopped = self.read_bytes(pc, 2) == b"\x02\x90" or self.read_bytes(pc, 4) == b"\x73\x00\x10\x00"
+        return self._locked(self.riscv.trap(core_rv32.BREAKPOINT if stopped else core_rv32.ILLEGAL, pc))
 
     def _data_fault(self, pc: int, address: int | None, *, write: bool) -> End | None:
         if self.is_arm:

@@ -210,7 +210,7 @@ class Walker:
             kind = stops[self._next_stop][1]
             self._next_stop += 1
             wanted = self.golden.pcs[self.at] if self.at < len(self.golden.pcs) else -1
-            if kind == "tick" or self.board.emulator.pc != wanted:
+            if kind != "stop" or self.board.emulator.pc != wanted:
                 self._require(self.board.pass_stop(kind))
 
     def _require(self, end: End | None) -> None:

@@ -47,7 +47,7 @@ class Cut:
 
 @dataclass(slots=True)
 class State:
-    """A flash content that can be reached: its sectors, cuts and uncut boots so far, the floor ever seen, how it came."""
+    """A flash content that can be reached: sectors, cuts and uncut boots so far, highest floor, how it came about."""
 
     sectors: tuple[tuple[tuple[bytes, bytes], ...], ...]
     cuts: int
@@ -329,7 +329,9 @@ class _Exploration:
             for words, address, data, units in torn_ways(content, operation):
                 mark = content.snapshot()
                 content.set(address, data, units)
-                self._add(self._after(state, floor, Cut(f"power cut in {what}", words)))
+                after = self._after(state, floor, Cut(f"power cut in {what}", words))
+                self._check_lost_floor(after, operation)
+                self._add(after)
                 content.restore(mark)
             if operation.kind == "erase":
                 content.erase(operation.address, pc=0, index=0)
@@ -338,7 +340,20 @@ class _Exploration:
             self.result.operations += 1
             # A cut just behind this operation, which is just before the next one.
             floor = max(floor, self.subject.floor(self._scratch_read))
-            self._add(self._after(state, floor, Cut(f"power cut behind {what}", "")))
+            after = self._after(state, floor, Cut(f"power cut behind {what}", ""))
+            self._check_lost_floor(after, operation)
+            self._add(after)
+
+    def _check_lost_floor(self, after: State, operation: Operation) -> None:
+        """What a cut leaves of the floor counts at once: an old image could be offered before the next start."""
+        record = self.subject.bench.floor
+        if record is None or operation.address >= record.at + record.size:
+            return
+        if operation.address + operation.size <= record.at:
+            return
+        left = self.subject.floor(self._scratch_read)
+        if left < after.floor:
+            self._fail(after, "floor lowered", f"the version floor was {after.floor}; the cut leaves {left}", None)
 
     def _after(self, state: State, floor: int, event: Cut) -> State:
         packed = self.packer.pack([c.state() for c in self.scratch])

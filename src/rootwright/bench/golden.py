@@ -24,7 +24,7 @@ class Golden:
         fails: Why it is not golden, or "".
         assumed: Hooks that returned success, with how often: sites that no fault reaches.
         stops: Where the run cannot be counted across: index of the next instruction, and "stop" (exception, reset,
-            register that stops the core) or "tick".
+            register that stops the core), "tick" or "pend" (an exception that was masked before).
     """
 
     start: Start

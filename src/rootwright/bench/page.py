@@ -100,7 +100,8 @@ def _row(report: BenchReport, number: int, text: list[str], ran: int, items: lis
     code = escape(text[number - 1]) if 0 < number <= len(text) else ""
     count = f"{ran:,}" if ran else "-"
     if not items:
-        return f'<tr{"" if ran else " class=no"}><td class="n">{count}</td><td class="n">{number}</td><td></td><td>{code}</td></tr>\n'
+        row = f'<td class="n">{count}</td><td class="n">{number}</td><td></td><td>{code}</td>'
+        return f"<tr{'' if ran else ' class=no'}>{row}</tr>\n"
     whys = "".join(
         f'<div class="why">{escape(reason(report.subject, hit))}<br><code>--replay {escape(hit.id)}</code></div>'
         for item in items
