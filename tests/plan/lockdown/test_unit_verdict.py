@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from pathlib import Path
 from typing import Any
 
 import bincopy
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from rootwright.describe.loading import load_product
 from rootwright.describe.lock_field import LifeState, Observer
-from rootwright.errors import FormatError, ImageError
+from rootwright.errors import FormatError, ImageError, RootwrightError
 from rootwright.pipeline import lock_down, plan_product
 from rootwright.plan.lockdown.dump import Dump, Reading, read_dump, read_outcomes
 from rootwright.plan.lockdown.result import LockdownPlan
@@ -219,3 +222,28 @@ def test_outcomes(plan: LockdownPlan) -> None:
         read({"dance": "refused"})
     with pytest.raises(FormatError, match='write "refused" or "worked"'):
         read({"attach": "maybe"})
+
+
+_JSON = st.recursive(
+    st.none() | st.booleans() | st.integers(-1, 2**65) | st.text(max_size=6),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=4), inner, max_size=3),
+    max_leaves=6,
+)
+_KEYS = st.sampled_from(["version", "unit", "silicon", "state", "observer", "words", "chip"])
+_WORD = st.fixed_dictionaries({}, optional={"address": _JSON, "width": _JSON, "value": _JSON, "fields": _JSON})
+
+
+@pytest.mark.slow
+@given(st.dictionaries(_KEYS, _JSON | st.lists(_WORD, max_size=3), max_size=6) | _JSON)
+def test_any_json_is_a_dump_or_our_error(sheet: Any) -> None:
+    with contextlib.suppress(RootwrightError):
+        read_dump(json.dumps(sheet).encode(), name="d", given=Reading(), base=0)
+
+
+@pytest.mark.slow
+@given(st.binary(max_size=80))
+def test_any_bytes_are_a_dump_or_our_error(data: bytes) -> None:
+    with contextlib.suppress(RootwrightError):
+        read_dump(data, name="d", given=Reading(), base=0)
+    with contextlib.suppress(RootwrightError):
+        read_outcomes(data, name="o", unit="u", known={})

@@ -254,3 +254,21 @@ def test_bad_input(run: Run, tmp_path: Path, repository: Path) -> None:
         code, _, error = run(*arguments)
         assert code == 2
         assert "Traceback" not in error
+
+
+def test_a_register_of_64_bits_becomes_two_rows_the_lower_half_first() -> None:
+    from rootwright.describe.chip import Lock
+    from rootwright.plan.lockdown.result import SettingValue
+    from rootwright.plan.outputs.table import table_source
+
+    setting = SettingValue(
+        "wide", "p", "wide", 0x4000_0000, None, 64, 0x1122_3344_5566_7788, 0xFFFF_FFFF_0000_0000, 0, False,
+        Lock.UNTIL_RESET, Moment.START, "chip file", "all */ of it",
+    )  # fmt: skip
+    text = table_source([("lockdown_start", [setting])])
+    rows = [line for line in text.splitlines() if line.startswith("    {0x")]
+    assert [row.split(" /*")[0] for row in rows] == [
+        "    {0x40000000u, 0x55667788u, 0x00000000u, 32u},",
+        "    {0x40000004u, 0x11223344u, 0xFFFFFFFFu, 32u},",
+    ]
+    assert "all */" not in text  # what the chip file says cannot end the comment
