@@ -353,6 +353,8 @@ def test_flash_that_erases_to_zeros_is_filled_with_zeros(make: Make) -> None:
     ground = ground_from_map(load_product(path).chip, map_of(path), cells=1)
     values = {sector.memory: erased_value(sector) for sector in ground.sectors}
     assert values == {"flash": 0x00, "external": 0xFF}
+    assert ground.unsettled == {"floor"}
+    assert {sector.memory for sector in ground.sectors if sector.cached} == {"external"}
 
 
 # -- written without erase

@@ -12,11 +12,12 @@ import pytest
 from rootwright.describe.chip import BlankRead
 from rootwright.describe.product import Attacker, Procedure
 from rootwright.device.ground import Ground
-from rootwright.device.port import Claim, Control, Outcome, Port, UpdateProcedure
-from rootwright.device.procedures.copy_over import CopyOver
+from rootwright.device.port import Again, Claim, Control, Outcome, Port, UpdateProcedure
+from rootwright.device.procedures.copy_over import COPY, CopyOver
 from rootwright.device.procedures.either_slot import EitherSlot
 from rootwright.device.procedures.exchange import Exchange
 from rootwright.device.procedures.one_slot import InPlace
+from rootwright.device.procedures.parts import NONE, REQUEST, write_again
 from rootwright.prove.broken import BROKEN
 from rootwright.prove.level import Level
 from rootwright.prove.oracle import OracleLevel, explore_concretely
@@ -50,6 +51,26 @@ def never_invalidates(make: type) -> type:
             return super().step(_KeepsCache(port), control)  # type: ignore[no-any-return]
 
     return Forgets
+
+
+class FloorNotWrittenAgain(CopyOver):
+    """Believes the floor that it reads at power-up, without writing it again."""
+
+    def decide(self, port: Port) -> Outcome:
+        """Decide as the sound procedure does, with the floor left as it is."""
+        write_again(port, self.logs[:2])
+        if port.log("journal").newest() == COPY:
+            return Again(("copy", 0))
+        if port.log("requests").newest() == REQUEST:
+            if self.is_staged_acceptable(port):
+                port.log("journal").append(COPY)
+                return Again(("copy", 0))
+            port.log("requests").append(NONE)
+        return self.boot(port)
+
+
+def unsettled(ground: Ground) -> Ground:
+    return replace(ground, unsettled=frozenset({"floor"}))
 
 
 def no_erase(ground: Ground) -> Ground:
@@ -105,6 +126,16 @@ def cases() -> Iterator[Case]:
         ground = ground_for(procedure, 1, 1)
         yield Case(f"{procedure} never invalidates", never_invalidates(make), cached(ground), Claim.APPROVED_ONLY)
         yield Case(f"{procedure} never invalidates, no cache", never_invalidates(make), ground, restless=True)
+    for procedure in (Procedure.IN_PLACE, Procedure.COPY_OVER, Procedure.EITHER_SLOT):
+        ground = ground_for(procedure, 1, 1)
+        restless = procedure is Procedure.EITHER_SLOT
+        yield Case(
+            f"{procedure} floor in words that never settle", SOUND[procedure], unsettled(ground), restless=restless
+        )
+    ground = ground_for(Procedure.COPY_OVER, 1, 1)
+    yield Case("floor not written again", FloorNotWrittenAgain, ground)
+    yield Case("floor not written again, never settles", FloorNotWrittenAgain, unsettled(ground), Claim.FLOOR)
+    yield Case("floor not written again, restless", FloorNotWrittenAgain, ground, Claim.FLOOR, restless=True)
     # Either slot checks and runs what it received only after a reset, which empties the caches.
     slots = cached(ground_for(Procedure.EITHER_SLOT, 1, 1))
     yield Case("either slot never invalidates", never_invalidates(EitherSlot), slots, restless=True)

@@ -56,6 +56,7 @@ class Ground:
         keep: Range of the keep-areas' sectors.
         links: For each area that code runs from, the number of its link address (run 0, second 1).
         shipped: Areas beside the first image's that a device leaves the line with, in the form of the current version.
+        unsettled: Logs in one-time words whose torn bits may read differently every time, also on the steady level.
         settings: The settings area that maps banks; None where the chip file describes none: a torn word is then old,
             new or 0, and the boot stage's block is the same in both banks.
     """
@@ -67,6 +68,7 @@ class Ground:
     links: tuple[tuple[str, int], ...] = (("run", 0), ("stage", 0), ("second", 1), ("data", 2), ("spare", 2))
     shipped: tuple[str, ...] = ()
     settings: SettingsModel | None = None
+    unsettled: frozenset[str] = frozenset()
 
     def area(self, name: str) -> range:
         """Return the sector indexes of the area `name`; KeyError where there is none."""
@@ -113,6 +115,7 @@ def ground_from_map(chip: Chip, map_: Map, *, cells: int, migrates: str = "") ->
         regions.sort(key=lambda r: (order.index(r.image) if r.image in order else len(order), r.address))
     builder = _Builder(chip, cells)
     builder.settings = settings_from_map(chip, map_)
+    builder.unsettled = frozenset(r.block for r in map_.regions if not chip.memory(r.memory).torn_bits_settle)
     partner = {"run": "stage", "stage": "run", "second": "run", "data": "spare", "spare": "data"}
     for area in ("run", "stage", "second", "lift", "recovery", *DATA_AREAS, "keep"):
         if area in grouped:
@@ -127,6 +130,7 @@ class _Builder:
         self.sectors: list[GroundSector] = []
         self.areas: list[tuple[str, int, int]] = []
         self.settings: SettingsModel | None = None
+        self.unsettled: frozenset[str] = frozenset()
 
     def region_sectors(self, region: Region) -> list[Sector]:
         memory = self.chip.memory(region.memory)
@@ -183,6 +187,7 @@ class _Builder:
             (keep.start, keep.stop),
             shipped=("data",) if "data" in areas else (),
             settings=self.settings,
+            unsettled=self.unsettled,
         )
 
 

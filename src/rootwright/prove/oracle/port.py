@@ -274,7 +274,8 @@ class ConcretePort:
         """Read the newest record of one log."""
         log = self._logs[index]
         found = self._ask(newest_readings(log))
-        if has_undecided(log) and not self._subject.level.restless:
+        settles = not self._subject.level.restless and not self._is_unsettled(index)
+        if has_undecided(log) and settles:
             log = settle(log, found)
             self._logs[index] = forget(log) if self._subject.procedure.logs[index].halves == 2 else log
         return found
@@ -296,10 +297,14 @@ class ConcretePort:
         room = make_room(log, capacity) if spec.halves == 2 else log
         if room is not log:
             self._cut("inside", before)  # inside the erase of the half that holds nothing of worth
-        for torn in torn_append(spec, room, record, eager=self._subject.eager):
+        for torn in torn_append(spec, room, record, eager=self._subject.eager and not self._is_unsettled(index)):
             self._cut("inside", _with_log(before, index, torn))
         self._logs[index] = with_record(room, Slot((record,)), spec.halves)
         self._done()
+
+    def _is_unsettled(self, index: int) -> bool:
+        """Say whether a torn record of this log may read differently every time, whatever the level."""
+        return self._subject.procedure.logs[index].name in self._ground.unsettled
 
     def _is_full(self, index: int, capacity: int) -> bool:
         log = self._logs[index]
