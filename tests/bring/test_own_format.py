@@ -417,3 +417,32 @@ def test_dossier_s_evidence_holds_the_format(demo: Path) -> None:
     assert isinstance(evidence.trials, TrialReport)
     assert evidence.trials.passed
     assert any(file.name == "own_format.py" for file in evidence.files)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("procedure", ["in-place", "copy-over", "exchange-rotating", "either-slot"])
+def test_two_images_in_a_format_under_every_kind_of_procedure(procedure: str, tmp_path: Path) -> None:
+    shutil.copytree(DEMO / "river-gauge", tmp_path / "rg", ignore=shutil.ignore_patterns("keys", "out"))
+    folder = tmp_path / "rg"
+    (folder / "crc.py").write_text(
+        "import zlib\n"
+        "def tail(code, about):\n"
+        "    said = f'{about.name} {about.version} {about.address:x} {about.key}'.encode()\n"
+        "    return zlib.crc32(said + code).to_bytes(4, 'little') + about.version.encode().ljust(12, b'\\0')\n"
+        "def pack(code, about):\n"
+        "    return code + tail(code, about)\n"
+        "def read(packed, about):\n"
+        "    code = packed[:-16]\n"
+        "    if packed[-16:] != tail(code, about):\n"
+        "        raise ValueError('the tail does not fit')\n"
+        "    return packed[-12:].rstrip(b'\\0').decode(), code\n"
+    )
+    path = folder / "product.toml"
+    text = path.read_text().replace('procedure = "exchange-rotating"', f'procedure = "{procedure}"')
+    text = text.replace('growth = "15 %"', 'growth = "5 %"\ntrailer = "16 B"')
+    path.write_text(text + '\n[boot.format]\npacker = "crc:pack"\nreader = "crc:read"\ntrial_keys = ["a", "b"]\n')
+    report = trials_of(folder)
+    assert [(trial.id, trial.why) for trial in report.trials if trial.status is Status.FAILED] == []
+    own = {trial.id: trial.status for trial in report.trials if trial.id.startswith("format-")}
+    assert {name for name, status in own.items() if status is Status.NOT_APPLICABLE} == {"format-header"}
+    assert own["format-elsewhere"] is own["format-renamed"] is own["format-stranger"] is Status.PASSED
