@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import random
+
 import pytest
 
 from rootwright.describe.loading import load_product
@@ -93,6 +95,48 @@ def test_a_mistake_names_its_argument(demo, text, found, suggestion):
     assert found in problem.found or found in problem.field or problem.field.endswith(found.split('"')[1])
     if suggestion is not None:
         assert problem.suggestion == suggestion
+
+
+WORDS = ("image", "chip", "memories", "flash", "sector", "sectors", "erase", "pin", "boot", "1", "9", "size", "lock")
+PATHS = ("image.application.growth", "pin.lift", "pin.boot.size", "fleet.devices", "chip.memory.flash.sector", "pin")
+VALUES = (
+    "3",
+    "-1",
+    "[]",
+    "[3]",
+    "{}",
+    "{a = 1}",
+    "true",
+    '""',
+    "2 KiB",
+    "30 %",
+    "nan",
+    "inf",
+    "1979-05-27",
+    "0x",
+    "[[",
+)
+
+
+@pytest.mark.slow
+def test_whatever_is_set_is_taken_or_refused(demo):
+    """Paths and values that fit nowhere, two at a time: a product comes back, or our error that names the argument."""
+    rng = random.Random(7)
+    taken = 0
+    for _ in range(120):
+        paths = [
+            rng.choice(PATHS) if rng.random() < 0.6 else ".".join(rng.choices(WORDS, k=rng.randint(1, 5)))
+            for _ in range(rng.randint(1, 2))
+        ]
+        overrides = [f"{path}={rng.choice(VALUES)}" for path in paths]
+        try:
+            load_product(demo, overrides=[read_override(text) for text in overrides], check_places=False)
+            told = "--set "
+            taken += 1
+        except DescriptionProblems as error:
+            told = str(error)
+        assert "--set " in told, overrides
+    assert 0 < taken < 115
 
 
 def test_a_key_of_two_elements_needs_a_number(demo, tmp_path):

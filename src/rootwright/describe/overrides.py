@@ -153,9 +153,9 @@ def _find_element(array: list[Any], key: str, text: str, inside: tuple[str, ...]
 
 def _resize_sectors(memory: dict[str, Any], override: Override, place: KeyPath) -> list[KeyPath]:
     """Give a whole memory sectors of one size; what erased one of the old erases one of the new, in the same time."""
-    runs = memory.get("sectors")
-    sizes = [_bytes(run.get("size")) for run in runs] if isinstance(runs, list) else []
-    counts = [run.get("count") for run in runs] if isinstance(runs, list) else []
+    runs = _tables(memory.get("sectors"))
+    sizes = [_bytes(run.get("size")) for run in runs]
+    counts = [run.get("count") for run in runs]
     new = _bytes(override.value)
     total = sum(a * b for a, b in zip(sizes, counts, strict=True) if isinstance(a, int) and isinstance(b, int))
     if new is None or not new or not total or None in sizes or total % new:
@@ -167,14 +167,17 @@ def _resize_sectors(memory: dict[str, Any], override: Override, place: KeyPath) 
         )
     memory["sectors"] = [{"count": total // new, "size": new}]
     changed: list[KeyPath] = [(*place, "sectors")]
-    erases = memory.get("erase")
-    if isinstance(erases, list):
-        kept = [e for e in erases if (_bytes(e.get("size")) or 0) not in sizes and (_bytes(e.get("size")) or 0) > new]
-        own = next((e for e in erases if _bytes(e.get("size")) in sizes), erases[0] if erases else None)
-        if own is not None:
-            memory["erase"] = [{**own, "size": new}, *kept]
-            changed.append((*place, "erase"))
+    erases = _tables(memory.get("erase"))
+    own = next((erase for erase in erases if _bytes(erase.get("size")) in sizes), None)
+    if own is not None:
+        kept = [erase for erase in erases if (size := _bytes(erase.get("size"))) and size not in sizes and size > new]
+        memory["erase"] = [{**own, "size": new}, *kept]
+        changed.append((*place, "erase"))
     return changed
+
+
+def _tables(value: Any) -> list[dict[str, Any]]:
+    return value if isinstance(value, list) and all(isinstance(element, dict) for element in value) else []
 
 
 def _bytes(value: Any) -> int | None:
