@@ -148,7 +148,7 @@ def test_command_as_json_and_printed(capsys: pytest.CaptureFixture[str]) -> None
     assert read_chip_text(printed, name="x").memories
 
 
-@pytest.mark.parametrize("content", [b"", b"hello", b"<html/>", b"\x7fELF", b"PK\x03\x04"])
+@pytest.mark.parametrize("content", [b"", b"hello", b"<html/>", b"\x7fELF", b"PK\x03\x04", b"{\0\xff"])
 def test_other_files_are_refused(content: bytes, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "f").write_bytes(content)
     code, _, error = run(["chip", "import", str(tmp_path / "f")], capsys)

@@ -41,7 +41,7 @@ def read_part_file(data: bytes, *, name: str, device: str | None = None) -> Part
             where=f"{name}:{root.line}",
             next_step=f"name {FORMATS}",
         )
-    if b"/dts-v1/" in data[:65536] or b"{" in data[:65536]:
+    if b"\0" not in data[:65536] and (b"/dts-v1/" in data[:65536] or b"{" in data[:65536]):
         return read_devicetree(parse_devicetree(data, name=name), name=name)
     raise DescriptionError(
         "no format that is known here" if data else "an empty file", where=name, next_step=f"name {FORMATS}"

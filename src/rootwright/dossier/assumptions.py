@@ -185,6 +185,13 @@ ASSUMPTIONS: tuple[KnownAssumption, ...] = (
         lambda p: _has_external(p) and Attacker.EXTERNAL_BUS not in p.attackers,
     ),
     KnownAssumption(
+        "format-reader",
+        "boot stage",
+        "The boot stage refuses every image that the product's reader refuses, and finds the same code in the others.",
+        "An image that was refused here starts on a device.",
+        lambda p: p.format is not None,
+    ),
+    KnownAssumption(
         "watchdog-runs",
         "boot stage",
         "A watchdog runs whenever code runs, and nothing that hangs keeps feeding it.",
