@@ -125,6 +125,15 @@ def test_every_broken_migration_is_caught(broken: BrokenMigration, sectors: int,
         assert verdict.claim == broken.claim
 
 
+def test_the_story_names_the_conversion_in_words() -> None:
+    broken = next(each for each in BROKEN_MIGRATIONS if each.name == "no-record-check")
+    inner = MAKERS[broken.base]
+    verdict = explored(lambda ground: broken.make(inner(ground), ground), ground_for(broken.base, 2, 1), Level(1))
+    told = [happening.text for happening in verdict.story]
+    assert any(text.startswith("convert (data to spare, 0)") for text in told)
+    assert not any("Converting(" in text for text in told)
+
+
 def test_each_mistake_is_one_change_of_a_sound_migration() -> None:
     names = [broken.name for broken in BROKEN_MIGRATIONS]
     assert len(set(names)) == len(names) >= 8

@@ -43,6 +43,9 @@ class Converting:
     home: int
     done: int = 0
 
+    def __str__(self) -> str:
+        return f"convert ({DATA_AREAS[self.home]} to {DATA_AREAS[1 - self.home]}, {self.done})"
+
 
 class Migrating:
     """An update procedure whose every start ends with data that the version which runs can read.
