@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import json
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
 
 from rootwright.describe.chip import Chip
 from rootwright.describe.loading import load_chip, profile_names
 from rootwright.describe.product import Product
+from rootwright.errors import FormatError
 from rootwright.pipeline import lock_down, plan_product, prove_product
 from rootwright.plan.lockdown.result import LockdownPlan, Met
 from rootwright.plan.result import PlanResult
@@ -24,6 +26,39 @@ Progress = Callable[[str, int], None]
 def cut_verdict(proof: Proof | None) -> CutVerdict | None:
     """Return what a review needs of a proof; None where there is none."""
     return None if proof is None else CutVerdict(proof.steady.holds, proof.steady.closed)
+
+
+def read_bench_report(text: str, *, name: str = "bench report") -> FaultVerdict:
+    """Return what a review needs of the JSON that `rootwright bench --json` printed: single faults tried, and hits.
+
+    Pairs of faults are left out: that two faults together get through is what the steps on several faults stand for.
+    Whether the report is about the product's boot stage is for the caller to see to.
+
+    Raises:
+        FormatError: The text is no such report.
+    """
+    refused = FormatError(
+        "this is not what `rootwright bench --json` prints",
+        where=name,
+        next_step="write it with: rootwright bench product.toml --json > bench.json",
+    )
+    try:
+        data = json.loads(text)
+        tried = _count(run["counts"] for run in data["runs"])
+        hits = _count(found["counts"] for found in data["findings"])
+    except (ValueError, TypeError, KeyError, RecursionError):
+        raise refused from None
+    if not tried or hits > tried:
+        raise refused
+    return FaultVerdict(tried, hits)
+
+
+def _count(tables: Iterable[Iterable[tuple[str, str, int]]]) -> int:
+    """Add up rows of fault model, verdict and number; pairs of faults left out."""
+    rows = [row for table in tables for row in table]
+    if not all(isinstance(number, int) and number >= 0 for _, _, number in rows):
+        raise ValueError(rows)
+    return sum(number for model, _, number in rows if model != "two")
 
 
 def review_product(

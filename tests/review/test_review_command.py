@@ -17,13 +17,14 @@ from rootwright.describe.attack import Asset, Fact, Measure, Resist, Review
 from rootwright.describe.chip import Chip
 from rootwright.describe.loading import load_chip, load_product, profile_names
 from rootwright.describe.product import Attacker, Product
+from rootwright.errors import FormatError
 from rootwright.pipeline import plan_product
-from rootwright.pipeline_review import compare_parts, review_product
+from rootwright.pipeline_review import compare_parts, read_bench_report, review_product
 from rootwright.plan.result import PlanResult
 from rootwright.review.compare import move_to
 from rootwright.review.drawing import describe_ways, draw_ways
 from rootwright.review.factors import NEEDED_TO_RESIST
-from rootwright.review.facts import CutVerdict
+from rootwright.review.facts import CutVerdict, FaultVerdict
 from rootwright.review.rate import ATTACKER_OF, make_review
 from rootwright.review.result import ReviewResult
 
@@ -306,6 +307,54 @@ def test_parts_are_compared_in_a_table(product_file: Path, capsys: pytest.Captur
     code, _, err = run(capsys, product_file, "--across", "--svg", "x")
     assert code == 2
     assert "leave out" in err
+
+
+REPORT = {
+    "runs": [
+        {"counts": [["skip", "refused", 90], ["two", "unapproved code ran", 4]]},
+        {"counts": [["skip", "hit", 3]]},
+    ],
+    "findings": [{"counts": [["skip", "unapproved code ran", 3]]}, {"counts": [["two", "unapproved code ran", 4]]}],
+}
+
+
+def test_a_bench_report_gives_single_faults_and_hits() -> None:
+    assert read_bench_report(json.dumps(REPORT)) == FaultVerdict(93, 3)
+    clean = {**REPORT, "findings": []}
+    assert read_bench_report(json.dumps(clean)) == FaultVerdict(93, 0)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "[]",
+        "{}",
+        "[" * 5000,
+        '{"runs": [], "findings": []}',
+        '{"runs": [{"counts": [["skip", "x", "many"]]}], "findings": []}',
+        '{"runs": [{"counts": [["skip", "x", -1]]}], "findings": []}',
+        '{"runs": [{"counts": [["skip", "x"]]}], "findings": []}',
+        '{"runs": [{"counts": [["skip", "x", 1]]}], "findings": [{"counts": [["skip", "x", 2]]}]}',
+    ],
+)
+def test_what_is_no_bench_report_is_refused(text: str) -> None:
+    with pytest.raises(FormatError, match="rootwright bench"):
+        read_bench_report(text, name="b.json")
+
+
+@pytest.mark.slow
+def test_faults_found_on_the_bench_are_a_finding(product_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    report = product_file.with_name("bench.json")
+    report.write_text(json.dumps(REPORT))
+    code, out, _ = run(capsys, product_file, "--quick", "--bench", report)
+    assert code == 1
+    assert "finding: physical.bench-hits: 3 of 93 faults tried on the bench got through" in out
+    assert "lock-down, bench" in out
+    report.write_text("nothing")
+    code, _, err = run(capsys, product_file, "--quick", "--bench", report)
+    assert code == 2
+    assert "bench.json" in err
 
 
 def test_a_file_with_mistakes_is_bad_input(product_file: Path, capsys: pytest.CaptureFixture[str]) -> None:

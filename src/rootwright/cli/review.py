@@ -29,6 +29,9 @@ FACTORS = ("time", "expertise", "knowledge", "window", "equipment")
 @click.option(
     "--sarif", type=click.Path(path_type=Path, dir_okay=False), help="Also write findings to this SARIF file."
 )
+@click.option(
+    "--bench", type=click.Path(path_type=Path, dir_okay=False), help="What `rootwright bench --json` found, as a file."
+)
 @click.option("--across", is_flag=True, help="Compare the product on all part profiles and on its own part instead.")
 @click.option("--rules", is_flag=True, help="List the design rules instead, as Markdown.")
 @click.option("--steps", is_flag=True, help="List the packaged attack steps instead, as Markdown.")
@@ -39,6 +42,7 @@ def command(
     asset_name: str | None,
     svg: Path | None,
     sarif: Path | None,
+    bench: Path | None,
     across: bool,
     rules: bool,
     steps: bool,
@@ -59,10 +63,11 @@ def command(
 
     from rootwright.describe.loading import load_product
     from rootwright.pipeline import plan_product
-    from rootwright.pipeline_review import compare_parts, review_product
+    from rootwright.pipeline_review import compare_parts, read_bench_report, review_product
 
-    if across and (asset_name or svg or sarif or quick):
-        raise click.UsageError("--across compares parts; leave out --asset, --svg, --sarif and --quick")
+    if across and (asset_name or svg or sarif or bench or quick):
+        raise click.UsageError("--across compares parts; leave out --asset, --svg, --sarif, --bench and --quick")
+    faults = None if bench is None else read_bench_report(bench.read_bytes().decode(errors="replace"), name=str(bench))
     product = load_product(product_file)
     folder = product_file.parent
     with _Ticker() as ticker:
@@ -75,6 +80,7 @@ def command(
                 folder,
                 plan,
                 check_cuts=not quick,
+                bench=faults,
                 progress=lambda name, states: ticker.show(f"prove {name}: {states:,} states"),
             )
     if across:
@@ -116,11 +122,10 @@ def _find_asset(result: ReviewResult, name: str | None) -> AssetReview | None:
 
 def _draw(result: ReviewResult, folder: Path) -> None:
     from rootwright.review.drawing import draw_ways
+    from rootwright.writing import write_whole
 
-    folder.mkdir(parents=True, exist_ok=True)
-    for review in result.assets:
-        name = review.asset.replace(" ", "-")
-        (folder / f"{name}.svg").write_text(draw_ways(result, review), encoding="utf-8")
+    names = {review.asset: f"{review.asset.replace(' ', '-')}.svg" for review in result.assets}
+    write_whole(folder, {names[review.asset]: draw_ways(result, review).encode() for review in result.assets})
 
 
 def _write_sarif(result: ReviewResult, product_file: Path, target: Path) -> None:
@@ -130,6 +135,7 @@ def _write_sarif(result: ReviewResult, product_file: Path, target: Path) -> None
     from rootwright.describe.lines import find_line
     from rootwright.review.rules import RULES
     from rootwright.review.sarif import make_sarif
+    from rootwright.writing import write_file
 
     text = product_file.read_text(encoding="utf-8")
     placed = [
@@ -137,7 +143,7 @@ def _write_sarif(result: ReviewResult, product_file: Path, target: Path) -> None
         for finding, field in zip(result.findings, result.fields, strict=True)
     ]
     log = make_sarif(placed, RULES, file=product_file.name, version=__version__)
-    target.write_text(json.dumps(log, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    write_file(target, (json.dumps(log, indent=2, ensure_ascii=False) + "\n").encode())
 
 
 def report(result: ReviewResult) -> list[str]:
