@@ -351,7 +351,7 @@ def test_faults_found_on_the_bench_are_a_finding(product_file: Path, capsys: pyt
     assert code == 1
     assert "finding: physical.bench-hits: 3 of 93 faults tried on the bench got through" in out
     assert "lock-down, bench" in out
-    report.write_text("nothing")
+    report.write_bytes(b"\xff\x00nothing")
     code, _, err = run(capsys, product_file, "--quick", "--bench", report)
     assert code == 2
     assert "bench.json" in err
