@@ -131,6 +131,7 @@ def test_mistakes_are_rows_and_later_stages_wait(demo: Path) -> None:
     assert "copy-over" in done.rows[0].lines[0]
     assert done.exit_code == 2
     assert demo / "product.toml" in done.files
+    assert demo / "../pump-controller/qd-256.toml" in done.files
     (demo / "product.toml").unlink()
     assert look_again(demo).rows[0].state == "bad"
 
@@ -139,7 +140,8 @@ def test_a_missing_firmware_file_is_watched_for(demo: Path) -> None:
     firmware = demo.parent / "pump-controller/firmware/built/application-1.2.0.elf"
     first = look_again(demo)
     names = {path.resolve() for path in first.files}
-    assert {firmware, demo / "product.toml", demo / "own_format.py"} <= names
+    chip = demo.parent / "pump-controller/qd-256.toml"
+    assert {firmware, chip, demo / "product.toml", demo / "own_format.py"} <= names
     firmware.unlink()
     assert look_again(demo).exit_code == 2
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -161,11 +162,21 @@ def find_files(product_file: Path) -> tuple[Path, ...]:
 def watched_files(product_file: Path, product: Product | None) -> tuple[Path, ...]:
     """Return the files whose change asks for another round; with a product that cannot be read, all beside it."""
     folder = product_file.parent
-    found: list[Path] = [product_file, *_beside(folder)]
+    found: list[Path] = [product_file, *_part_file(product_file), *_beside(folder)]
     if product is not None:
         found += [folder / name for name in _named(product)]
         found += plugin_files(folder)
     return tuple(dict.fromkeys(found))[:MOST_FILES]
+
+
+def _part_file(product_file: Path) -> Iterable[Path]:
+    """Return the chip file that a product names, wherever it is; also where the product has other mistakes."""
+    try:
+        head = tomllib.loads(product_file.read_text(encoding="utf-8-sig")).get("product")
+    except (OSError, ValueError, RecursionError):
+        return ()
+    named = head.get("chip") if isinstance(head, dict) else None
+    return (product_file.parent / named.strip(),) if isinstance(named, str) and named.strip() else ()
 
 
 def _beside(folder: Path) -> Iterable[Path]:
