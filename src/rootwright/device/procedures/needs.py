@@ -162,7 +162,7 @@ def common_blocks(product: Product, sizes: Mapping[str, int]) -> tuple[Block, ..
         if keep.migrate is not None:
             spare = (keep.migrate.memory,) if keep.migrate.memory else memories
             blocks.append(Block(f"spare:{keep.name}", BlockRole.KEEP, 0, keep.size, spare, at=keep.migrate.at))
-            blocks.append(log_block(product, f"schema:{keep.name}", BlockRole.SELECTOR))
+            blocks.append(log_block(product, f"schema:{keep.name}", BlockRole.KEEP))
     return tuple(blocks)
 
 
