@@ -95,7 +95,7 @@ gives = ["at the device", "own device"]
 days = [1, 3]
 access_hours = 2
 why = "Rivers are dark."
-rater = "J. Alder, field service"
+rater = "field service group"
 
 [[review.steps]]
 id = "reach-device"
@@ -106,7 +106,7 @@ days = 1
 knowledge = ["public", "sensitive"]
 again = "nothing"
 why = "A boat is needed."
-rater = "J. Alder, field service"
+rater = "field service group"
 raised_by = [{ by = "tamper input", days = [2, 4], why = "It rattles." }]
 """
 
@@ -126,7 +126,7 @@ def test_a_product_adds_steps_and_puts_others_in_place(product_file: Path) -> No
     product = load_product(add(product_file, OWN))
     steps = {step.id: step for step in steps_for(product)}
     assert len(steps) == len(STEPS) + 1
-    assert steps["steal-a-buoy"].rater == "J. Alder, field service"
+    assert steps["steal-a-buoy"].rater == "field service group"
     row = steps["reach-device"]
     assert row.title == "Row to a gauge"
     assert (row.first.low.knowledge, row.first.high.knowledge) == (Knowledge.PUBLIC, Knowledge.SENSITIVE)
@@ -138,7 +138,7 @@ def test_a_product_adds_steps_and_puts_others_in_place(product_file: Path) -> No
 @pytest.mark.parametrize(
     ("old", "new", "says"),
     [
-        ('rater = "J. Alder, field service"\nraised', "raised", "whoever rated this step"),
+        ('rater = "field service group"\nraised', "raised", "whoever rated this step"),
         ("days = [1, 3]", "days = [3, 1]", "did you mean [1, 3]?"),
         ("days = [1, 3]", 'days = "three"', "a number from 0 to 10000"),
         ("days = [1, 3]", "days = [1, 2, 3]", "a number from 0 to 10000"),
