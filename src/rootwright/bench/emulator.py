@@ -120,32 +120,37 @@ class Emulator:
         self._entry = [self.registers[word] for word in words]
         self._all = sorted(set(self.registers.values()))
         self._thumb = 1 if self.is_arm else 0
-        self._read = self._reader()
+        self._read, self._write = self._quick_access()
         self._asked = False
         self._number = 0
         self._buffers: list[Buffer] = []
         self._context: Any = None
         self.uc.hook_add(unicorn.UC_HOOK_INTR, self._on_exception)
 
-    def _reader(self) -> Callable[[int], int]:
-        """Return the quickest way to read a register: the library's function itself where it can be had.
+    def _quick_access(self) -> tuple[Callable[[int], int], Callable[[int, int], None]]:
+        """Return the quickest ways to read and write a register: the library's functions where they can be had.
 
-        Its Python wrapper looks up the register's class for every call, which costs more than a hooked function does.
+        Their Python wrapper looks up the register's class for every call, which costs more than a hooked function does.
         """
-        slow: Callable[[int], int] = self.uc.reg_read
         library = getattr(importlib.import_module("unicorn.unicorn_py3.unicorn"), "uclib", None)
         handle = getattr(self.uc, "_uch", None)
         if library is None or handle is None:
-            return slow
+            return self.uc.reg_read, self.uc.reg_write
         value = ctypes.c_uint32()
         place = ctypes.byref(value)
-        call = library.uc_reg_read
+        call, put = library.uc_reg_read, library.uc_reg_write
+        given = ctypes.c_uint32()
+        from_there = ctypes.byref(given)
 
         def quick(number: int) -> int:
             call(handle, number, place)
             return value.value
 
-        return quick
+        def write(number: int, word: int) -> None:
+            given.value = word & 0xFFFF_FFFF
+            put(handle, number, from_there)
+
+        return quick, write
 
     def _on_exception(self, uc: Any, number: int, _: object) -> None:
         self._number = number
@@ -210,10 +215,10 @@ class Emulator:
         kind = "count"
         uc = self.uc
         try:
-            uc.emu_start(uc.reg_read(self._pc) | self._thumb, NEVER, count=count)
+            uc.emu_start(self._read(self._pc) | self._thumb, NEVER, count=count)
         except self._u.UcError as error:
             kind = self._kind(error.errno)
-        pc = uc.reg_read(self._pc)
+        pc = self._read(self._pc)
         if self._asked:
             return Stop("asked", pc)
         if self._number >= 0:
@@ -240,7 +245,7 @@ class Emulator:
         """Write a register; the program counter keeps its Thumb bit."""
         if name == "pc":
             value |= self._thumb
-        self.uc.reg_write(self.registers[name], value & 0xFFFF_FFFF)
+        self._write(self.registers[name], value)
 
     @property
     def pc(self) -> int:
@@ -258,8 +263,8 @@ class Emulator:
 
     def leave(self, value: int, back: int) -> None:
         """Return `value` from the function at whose entry the core stands."""
-        self.uc.reg_write(self._entry[0], value)
-        self.uc.reg_write(self._pc, back | self._thumb)
+        self._write(self._entry[0], value)
+        self._write(self._pc, back | self._thumb)
 
     def all_registers(self) -> tuple[int, ...]:
         """Return every register that the bench knows, for comparing states."""
