@@ -1,0 +1,149 @@
+"""How fast faults are tried, each figure as a ratio to a baseline that runs in the same breath.
+
+    python benchmarks/bench_faults.py [--quick]
+
+The subject is the demo's bench boot stage. Ratios depend little on the machine; the rates beside them do.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from rootwright.bench.campaign import Mode, Walker, golden_for, make_plan, run_part
+from rootwright.bench.faults import Fault, Model
+from rootwright.bench.golden import Golden, begin, run_golden
+from rootwright.bench.pool import run_campaign
+from rootwright.bench.subject import Subject
+from rootwright.describe.loading import load_product
+
+DEMO = Path(__file__).resolve().parent.parent / "demo" / "bench-boot" / "product.toml"
+
+
+def seconds(call: Callable[[], object], repeat: int = 1, clock: Callable[[], float] = time.process_time) -> float:
+    """Return the least time of some runs; of this process's processor time, so that a busy machine does not count."""
+    best = float("inf")
+    for _ in range(repeat):
+        begun = clock()
+        call()
+        best = min(best, clock() - begun)
+    return best
+
+
+def stretches(golden: Golden, each: int, count: int) -> list[tuple[int, int]]:
+    """Return stretches of instructions, spread evenly over a golden run."""
+    length = len(golden.pcs)
+    return [(length * i // count, length * i // count + each) for i in range(count)]
+
+
+def campaign_rate(subject: Subject, golden: Golden, hooked: bool, quick: bool) -> float:
+    """Return skips a second of the walking campaign, over stretches of the whole run."""
+    plan = replace(make_plan(golden, [Model.SKIP], Mode.HOOKED), hooked=hooked)
+    runs, spent = 0, 0.0
+    for first, end in stretches(golden, 60 if quick else 200, 4 if quick else 10):
+        begun = time.process_time()
+        runs += run_part(subject, golden, plan, first, end).runs
+        spent += time.process_time() - begun
+    return runs / spent
+
+
+def hook_rate(subject: Subject, golden: Golden, hooked: bool, quick: bool) -> float:
+    """Return skips a second where each is a run from power-up with a Python hook on every instruction."""
+    sites = [first + 30 for first, _ in stretches(golden, 1, 3 if quick else 8)]
+
+    def one(site: int) -> None:
+        seen = -1
+
+        def skip(address: int) -> None:
+            nonlocal seen
+            seen += 1
+            if seen == site:
+                board.emulator.set("pc", address + subject.firmware.instruction(address).size)
+
+        board = subject.board(trace=skip, hooked=hooked)
+        begin(board, golden.start, golden.before)
+        board.run(subject.bench.limit)
+
+    return len(sites) / seconds(lambda: [one(site) for site in sites])
+
+
+def count_rate(subject: Subject, golden: Golden, hooked: bool, quick: bool) -> float:
+    """Return skips a second where each is a run from power-up, counted to the fault, on one board."""
+    walker = Walker(subject, golden, hooked=hooked)  # the board is kept; only its state begins anew
+    sites = [i for first, end in stretches(golden, 12 if quick else 40, 10) for i in range(first, end)]
+
+    def one(site: int) -> None:
+        begin(walker.board, golden.start, golden.before)
+        walker.at = walker._next_stop = 0
+        walker.walk_to(site)
+        walker.try_fault(Fault(site, Model.SKIP, "1"))
+
+    return len(sites) / seconds(lambda: [one(site) for site in sites])
+
+
+def main() -> None:
+    """Print all ratios with what they are held against."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="fewer runs; for looking whether it works")
+    quick = parser.parse_args().quick
+    subject = Subject(load_product(DEMO), DEMO.parent)
+    install = next(s for s in subject.starts() if s.run.name == "install")
+    golden = golden_for(subject, install, Mode.HOOKED)
+    bare = run_golden(subject, install, hooked=False)
+    print(f"subject: {subject.firmware.name}, {install.name}; single processes are timed by processor time\n")
+    for words, run, hooked in (("digests run", bare, False), ("digests hooked", golden, True)):
+        walking = campaign_rate(subject, run, hooked, quick)
+        traced = hook_rate(subject, run, hooked, quick)
+        counted = count_rate(subject, run, hooked, quick)
+        print(f"{words}, {len(run.pcs):,} instructions")
+        print(f"  skip campaign, walking            {walking:10,.0f} faults a second")
+        print(f"    against a Python hook each run  {traced:10,.1f}: {walking / traced:8.1f} x (wanted 60)")
+        print(f"    against counting from power-up  {counted:10,.1f}: {walking / counted:8.1f} x (wanted 1.3)")
+
+    plan = replace(make_plan(golden, [Model.BRANCH], Mode.HOOKED), length=len(golden.pcs) // (20 if quick else 4))
+    one = seconds(lambda: run_campaign(subject, [golden], [plan], workers=1), clock=time.perf_counter)
+    two = seconds(lambda: run_campaign(subject, [golden], [plan], workers=2), clock=time.perf_counter)
+X
+    boards = {hooked_: subject.board(hooked=hooked_) for hooked_ in (True, False)}
+
+    def boot(hooked_: bool) -> None:
+        begin(boards[hooked_], install, golden.before)
+        boards[hooked_].run(subject.bench.limit)
+
+    fast, slow = seconds(lambda: boot(True), 5), seconds(lambda: boot(False), 5)
+    print(
+        f"install, digests hooked             {fast * 1e3:.1f} ms, run {slow * 1e3:.1f} ms: {slow / fast:.1f} x (wanted 15)"
+    )
+    print(f"  instructions                      {len(golden.pcs):,}, {len(bare.pcs):,}")
+
+    counting, raw = emulation(subject, bare)
+    print(
+        f"emulation with counting             {counting / 1e6:.0f}, raw {raw / 1e6:.0f} M/s: "
+        f"{counting / raw:.2f} (wanted 0.4)"
+    )
+
+
+def emulation(subject: Subject, bare: Golden) -> tuple[float, float]:
+    """Return instructions a second with and without counting, over the longest stretch that nothing stops."""
+    rates = []
+    for count in (True, False):
+        best = 0.0
+        board = subject.board(hooked=False)
+        for _ in range(5):
+            begin(board, bare.start, bare.before)
+            begun = time.process_time()
+            uc, pc = board.emulator.uc, board.emulator.pc | board.is_arm
+            try:
+                uc.emu_start(pc, 0xFFFF_FFFE, count=subject.bench.limit if count else 0)
+            except Exception as error:  # the fetch of the image ends the run
+                del error
+            best = max(best, len(bare.pcs) / (time.process_time() - begun))
+        rates.append(best)
+    return rates[0], rates[1]
+
+
+if __name__ == "__main__":
+    main()
