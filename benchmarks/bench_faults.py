@@ -106,7 +106,7 @@ def main() -> None:
     plan = replace(make_plan(golden, [Model.BRANCH], Mode.HOOKED), length=len(golden.pcs) // (20 if quick else 4))
     one = seconds(lambda: run_campaign(subject, [golden], [plan], workers=1), clock=time.perf_counter)
     two = seconds(lambda: run_campaign(subject, [golden], [plan], workers=2), clock=time.perf_counter)
-X
+    print(f"two processes against one           {one:.2f} s, {two:.2f} s: {one / two:.2f} x (wanted 1.7)")
     boards = {hooked_: subject.board(hooked=hooked_) for hooked_ in (True, False)}
 
     def boot(hooked_: bool) -> None:
@@ -114,9 +114,7 @@ X
         boards[hooked_].run(subject.bench.limit)
 
     fast, slow = seconds(lambda: boot(True), 5), seconds(lambda: boot(False), 5)
-    print(
-        f"install, digests hooked             {fast * 1e3:.1f} ms, run {slow * 1e3:.1f} ms: {slow / fast:.1f} x (wanted 15)"
-    )
+    print(f"install, digests hooked             {fast * 1e3:.1f} ms, run {slow * 1e3:.1f} ms: {slow / fast:.1f} x")
     print(f"  instructions                      {len(golden.pcs):,}, {len(bare.pcs):,}")
 
     counting, raw = emulation(subject, bare)
