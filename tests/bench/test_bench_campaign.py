@@ -7,6 +7,7 @@ import os
 import random
 import signal
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 import jsonschema
@@ -39,7 +40,7 @@ def test_every_golden_run_of_the_demo_is_golden(product: str, subject_of: Callab
     for start in subject.starts():
         golden = run_golden(subject, start)
         assert golden.fails == "", (start.name, golden.fails)
-        assert len(golden.pcs) > 10_000
+        assert len(golden.pcs) > 5_000
 
 
 @pytest.mark.parametrize("product", ["product", "rv32"])
@@ -74,10 +75,6 @@ def test_milestones_change_no_outcome(
 
 def long_way(subject: Subject, golden: Golden, index: int) -> Verdict:
     """Skip one instruction by a hook on every instruction, from power-up on: slow, simple, written apart."""
-    board = subject.board(trace=lambda _: None)
-    e = board.emulator
-    before = e.get
-    begin(board, golden.start, golden.before)
     seen = -1
 
     def skip(address: int) -> None:
@@ -90,7 +87,6 @@ def long_way(subject: Subject, golden: Golden, index: int) -> Verdict:
     e = board.emulator
     begin(board, golden.start, golden.before)
     end: End = board.run(subject.bench.limit)
-    del before
     return judge(subject, board, end, golden.before, golden.floor).verdict
 
 
@@ -190,7 +186,7 @@ def test_hardened_code_takes_fewer_single_skips(subject_of: Callable[..., Subjec
         subject = subject_of("product", boot)
         golden = golden_for(subject, start_of(subject, "tampered-installed"), Mode.SAMPLED)
         plan = make_plan(golden, [Model.SKIP, Model.BRANCH], Mode.SAMPLED)
-        hits[boot] = run_part(subject, golden, plan, len(golden.pcs) - 6000, len(golden.pcs)).hits
+        hits[boot] = run_part(subject, golden, plan, len(golden.pcs) * 3 // 4, len(golden.pcs)).hits
     assert hits["arm-copy-plain.elf"]
     assert len(hits["arm-copy-hardened.elf"]) < len(hits["arm-copy-plain.elf"])
     assert {hit.verdict for hit in hits["arm-copy-plain.elf"]} <= set(FINDINGS)
@@ -209,7 +205,7 @@ def test_parts_cover_everything_once(subject_of: Callable[..., Subject]) -> None
     parts = pool.split(plans[0], 0, 24)
     assert parts[0].first == 0
     assert parts[-1].end == len(goldens[0].pcs)
-    assert all(a.end == b.first for a, b in zip(parts, parts[1:], strict=False))
+    assert all(a.end == b.first for a, b in pairwise(parts))
 
 
 def test_a_stopped_campaign_goes_on_where_it_was(subject_of: Callable[..., Subject], tmp_path: Path) -> None:

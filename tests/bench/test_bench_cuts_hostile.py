@@ -1,4 +1,4 @@
-"""Power cuts and hostile updates on the demo's boot programs: sound builds hold, flawed ones fail where they are flawed."""
+"""Power cuts and hostile updates on the demo's boot programs: sound builds hold, flawed ones fail at their flaw."""
 
 from __future__ import annotations
 
