@@ -9,8 +9,9 @@ from rootwright.describe.chip import Chip, Lock, Memory, MemoryKind, Protection,
 from rootwright.describe.product import Product
 from rootwright.layout.demand import BlockRole, Demand
 from rootwright.layout.map import Constraint, Map, Region
+from rootwright.plan.lockdown.fields import unit_edges
 from rootwright.plan.lockdown.result import Conflict, Cover, Effect, Moment, Writer
-from rootwright.plan.lockdown.spans import Span, fewest_runs, merged, widened, without
+from rootwright.plan.lockdown.spans import Span, fewest_runs, merged, widened, widened_to, without
 from rootwright.plan.lockdown.writers import closed_blocks, find_writers
 
 FOR_EVER = (Lock.PERMANENT, Lock.ERASE_TO_OPEN)
@@ -127,15 +128,20 @@ def _cover_memory(
     names = {region.block for region in regions}
     others = [r for r in map_.regions if r.memory == memory.name and r.block not in names]
     for region in regions:
-        span = widened(whole_sectors(memory, span_of(region)), granule, memory.base)
+        span = whole_sectors(memory, span_of(region))
+        if protection.groups:
+            span = widened_to(span, unit_edges(protection, memory))
+        else:
+            span = widened(span, granule, memory.base)
         clash = [r for r in others if span_of(r).start < span.end and span.start < span_of(r).end]
         if clash or span.end > memory.end:
-            planned.conflicts.append(_granule_conflict(region, clash, protection, granule))
-            planned.constraints.append(
-                Constraint(
-                    region.block, "align", granule, f"{protection.name} covers whole granules of {granule} bytes"
+            planned.conflicts.append(_granule_conflict(region, clash, protection, granule, span))
+            if not protection.groups:  # no one alignment puts a block on groups of several sizes
+                planned.constraints.append(
+                    Constraint(
+                        region.block, "align", granule, f"{protection.name} covers whole granules of {granule} bytes"
+                    )
                 )
-            )
             continue
         inside.append((region, span))
     limit = protection.regions or len(inside) or 1
@@ -185,8 +191,17 @@ def _cover_memory(
     return {region.block for region, _ in inside}
 
 
-def _granule_conflict(region: Region, clash: list[Region], protection: Protection, granule: int) -> Conflict:
+def _granule_conflict(
+    region: Region, clash: list[Region], protection: Protection, granule: int, span: Span
+) -> Conflict:
     what = f"it would also cover {', '.join(r.block for r in clash)}" if clash else "it would reach beyond the memory"
+    if protection.groups:
+        return Conflict(
+            "lockdown.granule",
+            (region.block, *(r.block for r in clash)),
+            f"{protection.name} covers whole groups of sectors; over {region.block} {what}",
+            f"give 0x{span.start:X} to 0x{span.end - 1:X} to {region.block} and to what is closed with it alone",
+        )
     return Conflict(
         "lockdown.granule",
         (region.block, *(r.block for r in clash)),

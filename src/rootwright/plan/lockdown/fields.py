@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 
 from rootwright.describe.chip import Chip, Memory, Protection
 from rootwright.describe.lock_field import LockField, LockRole
@@ -36,15 +37,17 @@ def encode(
         PlanError: The spans are not whole granules, or the fields cannot say them; the message says which.
     """
     pieces = merged(spans)
-    granule = protection.granule or memory.runs[0].size
+    edges = unit_edges(protection, memory)
+    number = {edge: n for n, edge in enumerate(edges)}
     for piece in pieces:
-        if (piece.start - memory.base) % granule or (piece.end - memory.base) % granule:
+        if piece.start not in number or piece.end not in number:
+            what = "groups" if protection.groups else f"granules of {edges[1] - edges[0]} bytes"
             raise PlanError(
-                f"0x{piece.start:X} to 0x{piece.end:X} is not made of whole granules of {granule} bytes",
+                f"0x{piece.start:X} to 0x{piece.end:X} is not made of whole {what}",
                 where=f"protection {protection.name}",
-                next_step="move the block to a granule's start",
+                next_step=f"move the block to a {'group' if protection.groups else 'granule'}'s start",
             )
-    runs = [((p.start - memory.base) // granule, (p.end - memory.base) // granule) for p in pieces]
+    runs = [(number[p.start], number[p.end]) for p in pieces]
     made: list[FieldValue] = []
     masks = [field for field in fields if field.role is LockRole.MASK]
     if masks:
@@ -153,12 +156,21 @@ def _sizes(protection: Protection, fields: Sequence[LockField], runs: Sequence[t
     return made
 
 
+def unit_edges(protection: Protection, memory: Memory) -> tuple[int, ...]:
+    """Return where the units begin that a protection covers as wholes: groups, else granules; and the memory's end."""
+    if protection.groups:
+        return tuple(memory.base + edge for edge in (0, *accumulate(protection.groups)))
+    granule = protection.granule or memory.runs[0].size
+    return (*range(memory.base, memory.end, granule), memory.base + -(-memory.size // granule) * granule)
+
+
 def decode(protection: Protection, chip: Chip, memory: Memory, words: dict[str, int]) -> tuple[Span, ...]:
     """Return what a protection covers by the values of its fields, each shifted to its place in its word.
 
     The inverse of `encode`, for readback: masks, ranges (empty where the start is above the end) and sizes.
     """
-    granule = protection.granule or memory.runs[0].size
+    edges = unit_edges(protection, memory)
+    last = len(edges) - 1
     found: list[Span] = []
     starts: dict[int, int] = {}
     ends: dict[int, int] = {}
@@ -169,14 +181,14 @@ def decode(protection: Protection, chip: Chip, memory: Memory, words: dict[str, 
         if field.role is LockRole.MASK:
             bits = value ^ ((1 << field.bits) - 1) if field.active_low else value
             numbers = [field.first + n for n in range(field.bits) if bits >> n & 1]
-            found += [Span(memory.base + n * granule, memory.base + (n + 1) * granule) for n in numbers]
+            found += [Span(edges[n], edges[n + 1]) for n in numbers if n < last]
         elif field.role is LockRole.SIZE:
-            found.append(Span(memory.base, memory.base + value * granule))
+            found.append(Span(memory.base, edges[min(value, last)]))
         elif field.role is LockRole.START:
             starts[field.first] = value
         elif field.role is LockRole.END:
             ends[field.first] = value
     for number, low in starts.items():
-        if number in ends and low <= ends[number]:
-            found.append(Span(memory.base + low * granule, memory.base + (ends[number] + 1) * granule))
+        if number in ends and low <= ends[number] and low < last:
+            found.append(Span(edges[low], edges[min(ends[number] + 1, last)]))
     return merged(found)

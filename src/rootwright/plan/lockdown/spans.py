@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 
@@ -73,6 +73,15 @@ def widened(span: Span, granule: int, base: int = 0) -> Span:
     low = (span.start - base) // granule * granule + base
     high = -(-(span.end - base) // granule) * granule + base
     return Span(low, high)
+
+
+def widened_to(span: Span, edges: Sequence[int]) -> Span:
+    """Return the smallest span between two of `edges`, in rising order, that holds `span`.
+
+    >>> widened_to(Span(3, 5), (0, 2, 4, 8))
+    Span(start=2, end=8)
+    """
+    return Span(max(e for e in edges if e <= span.start), min(e for e in edges if e >= span.end))
 
 
 def fewest_runs(must: Iterable[Span], may: Iterable[Span]) -> tuple[Span, ...]:
