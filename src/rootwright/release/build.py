@@ -146,6 +146,6 @@ def _payloads(
             uri = payload_uri(product, label, file_name)
             content = image.flatten(erased_byte(product.chip.memory(runs_in.memory)))
             if form is not None:
-                content = pack_image(form, content, describe_image(spec, runs_in.address, form.key))
+                content = pack_image(form, content, describe_image(spec, seen_at, form.key))
             result.append(Payload(spec.name, spec.version, slot if two_links else None, file_name, uri, content))
     return tuple(result)

@@ -257,7 +257,9 @@ def make_device(
                 has_vectors=arm and spec.role is ImageRole.APPLICATION,
                 trailer=spec.trailer_bytes if form is None else 0,
                 vectors=spec.vectors,
-                about=None if form is None else describe_image(spec, slots[0].address, form.key),
+                about=None
+                if form is None
+                else describe_image(spec, product.link_address(spec.name, slots[0].address), form.key),
             )
         )
     used = {region.memory for region in memory_map.regions}
