@@ -101,7 +101,7 @@ def _ended(subject: Subject, board: Board, end: End, floor: int) -> Outcome:
         return Outcome(Verdict.RAN, f"{image.name} ran", image.name)
     place = f"0x{end.at:08x}"
     if there:
-        return Outcome(Verdict.UNAPPROVED, f"the core ran at {place}, where {there[0].name} lies altered")
+        return Outcome(Verdict.UNAPPROVED, f"the core ran at {place}, in an image's place, but its bytes are altered")
     flash = board.find_flash(end.at)
     if flash is None:
         return Outcome(Verdict.UNAPPROVED, f"the core ran in RAM at {place}")

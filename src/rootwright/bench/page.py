@@ -18,7 +18,7 @@ body { font: 15px/1.5 system-ui, sans-serif; color: var(--ink); background: var(
 pre, code, table.source { font: 13px/1.45 ui-monospace, monospace }
 table.source { border-collapse: collapse; width: 100%; margin-bottom: 1.5rem }
 table.source td { padding: 0 .6rem; vertical-align: top; white-space: pre-wrap; overflow-wrap: anywhere }
-table.source td.n { text-align: right; color: var(--soft); white-space: nowrap }
+table.source td.n { text-align: right; width: 4.5rem; color: var(--soft); white-space: nowrap }
 tr.hit { background: var(--hit) } tr.hit td { border-top: 1px solid var(--bad) }
 tr.hit td.m { color: var(--bad); font-weight: bold; white-space: nowrap } tr.no td { color: var(--soft) }
 .why { margin: .2rem 0 .4rem 1.5rem; font-family: system-ui, sans-serif }
@@ -40,7 +40,9 @@ def write_page(report: BenchReport, folder: Path) -> str:
         f"{escape(report.subject.firmware.name)}; mode {report.mode.value}.</p>\n",
     ]
     verdict = (
-        f"{hits} faults broke a promise, at {len(lines)} lines" if hits else "no fault that was tried broke a promise"
+        f"{hits} faults broke a promise, at {len(lines)} line{'' if len(lines) == 1 else 's'}"
+        if hits
+        else "no fault that was tried broke a promise"
     )
     parts.append(f"<p{' class=bad' if hits else ''}>{verdict}.</p>\n<p>{escape(CAUTION)}</p>\n<h2>Runs</h2>\n")
     for golden, tally in zip(report.goldens, report.tallies, strict=True):
@@ -84,7 +86,10 @@ def _files(report: BenchReport, lines: list[LineFinding], folder: Path) -> list[
         text = _source(folder, file)
         numbers = sorted({n for f, n in ran if f == file} | set(found.get(file, {})))
         shown = range(1, len(text) + 1) if text else numbers
-        parts.append(f'<h3>{escape(file)}</h3>\n<table class="source">\n')
+        parts.append(f"<h3>{escape(file)}</h3>\n")
+        if not text:
+            parts.append("<p>This file was not found beside the product file; its lines stand without text.</p>\n")
+        parts.append('<table class="source">\n')
         here = found.get(file, {})
         parts += [_row(report, number, text, ran[(file, number)], here.get(number, [])) for number in shown]
         parts.append("</table>\n")
@@ -119,7 +124,9 @@ def _source(folder: Path, file: str) -> list[str]:
     parts = Path(file).parts
     if ".." in parts:
         return []
-    candidates = [folder / file, *sorted(folder.glob(f"*/{file}")), *sorted(folder.glob(f"*/*/{file}"))]
+    # Debug data names files from where the build began, which may be above the product's folder or below it.
+    tails = [Path(*parts[i:]) for i in range(len(parts))]
+    candidates = [folder / tail for tail in tails] + [p for tail in tails[:2] for p in sorted(folder.glob(f"*/{tail}"))]
     for path in candidates:
         try:
             if path.is_file():

@@ -198,7 +198,9 @@ class BenchReport:
         lines.append("")
         if found:
             hits = sum(item.hits for item in found)
-            lines.append(f"{hits} faults broke a promise, at {len(found)} lines of source:")
+            lines.append(
+                f"{hits} faults broke a promise, at {len(found)} line{'' if len(found) == 1 else 's'} of source:"
+            )
             for item in found[:most]:
                 lines.append(f"  {item.place}: {item.hits}")
                 lines += [f"    {reason(self.subject, hit)}  [{hit.id}]" for hit in item.examples[:3]]
