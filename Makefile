@@ -57,6 +57,7 @@ check: $(DEV_STAMP)
 # Timings only; nothing fails here. The search's verdicts are compared with a constraint solver's on the way.
 bench: $(DEV_STAMP)
 	$(BIN)/python benchmarks/plan_search.py
+	$(BIN)/python benchmarks/bench_faults.py --quick
 	$(BIN)/python benchmarks/closure.py
 
 fix: $(DEV_STAMP)
