@@ -64,13 +64,13 @@ def test_milestones_change_no_outcome(
     subject = subject_of(product)
     golden = golden_for(subject, start_of(subject, "install"), Mode.HOOKED)
     plan = make_plan(golden, list(Model), Mode.HOOKED, pairs=50)
-    first, end = len(golden.pcs) - 90, len(golden.pcs)
+    first, end = len(golden.pcs) - 40, len(golden.pcs)
     with_them = run_part(subject, golden, plan, first, end)
     monkeypatch.setattr(Milestones, "of", classmethod(lambda cls, *_, **__: cls([], [], [])))
     without = run_part(subject, golden, plan, first, end)
     assert with_them.counts == without.counts
     assert with_them.hits == without.hits
-    assert with_them.runs > 500
+    assert with_them.runs > 250
 
 
 def long_way(subject: Subject, golden: Golden, index: int) -> Verdict:
@@ -185,7 +185,7 @@ def test_hardened_code_takes_fewer_single_skips(subject_of: Callable[..., Subjec
     for boot in ("arm-copy-plain.elf", "arm-copy-hardened.elf"):
         subject = subject_of("product", boot)
         golden = golden_for(subject, start_of(subject, "tampered-installed"), Mode.SAMPLED)
-        plan = make_plan(golden, [Model.SKIP, Model.BRANCH], Mode.SAMPLED)
+        plan = make_plan(golden, [Model.BRANCH], Mode.SAMPLED)
         hits[boot] = run_part(subject, golden, plan, len(golden.pcs) * 3 // 4, len(golden.pcs)).hits
     assert hits["arm-copy-plain.elf"]
     assert len(hits["arm-copy-hardened.elf"]) < len(hits["arm-copy-plain.elf"])
@@ -276,7 +276,7 @@ def found(subject_of: Callable[..., Subject]) -> BenchReport:
     subject = subject_of()
     golden = golden_for(subject, start_of(subject, "tampered-installed"), Mode.HOOKED)
     plan = make_plan(golden, [Model.SKIP, Model.BRANCH], Mode.HOOKED)
-    tally = run_part(subject, golden, plan, len(golden.pcs) - 400, len(golden.pcs))
+    tally = run_part(subject, golden, plan, len(golden.pcs) - 800, len(golden.pcs) - 300)
     return BenchReport(subject, Mode.HOOKED, (golden,), (tally,))
 
 

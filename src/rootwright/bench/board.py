@@ -92,6 +92,7 @@ class Board:
         self._pending: tuple[str, int] | None = None
         self._io_pc = 0
         self._io_write = False
+        self._noticed = -1
         self._cause = 0
         self._resets = 0
         self._fed = 0
@@ -372,9 +373,14 @@ class Board:
                     self.arm.note_bus_fault(address)
                 else:
                     self._pend_io("bus", address, write=False)
-            elif how is EccError.NMI and self.is_arm and core_arm.NMI not in self.arm.pending:
-                self.arm.pending = (*self.arm.pending, core_arm.NMI)
-                self._pend_io("nmi", address, write=True)
+            elif how is EccError.NMI and self.is_arm and self._noticed != address:
+                # The load is done again behind the handler, and then goes through.
+                self._noticed = address
+                if core_arm.NMI not in self.arm.pending:
+                    self.arm.pending = (*self.arm.pending, core_arm.NMI)
+                self._pend_io("nmi", address, write=False)
+            elif self._noticed == address:
+                self._noticed = -1
         return value
 
     def _pend_io(self, kind: str, address: int, *, write: bool) -> None:
@@ -457,6 +463,7 @@ class Board:
     def reset(self, cause: int) -> None:
         """Reset the core: 0 power-up, 1 watchdog, 2 software. RAM is kept."""
         self._cause = cause
+        self._noticed = -1
         self._pending = None
         self._fed = self._ran = 0
         self.uncovered.clear()
@@ -509,7 +516,7 @@ class Board:
             [registers.save() for _, _, registers in self._devices],
             self.arm.save(),
             self.riscv.save(),
-            (self._cause, self._resets, self._fed, self._ran, self.index),
+            (self._cause, self._resets, self._fed, self._ran, self.index, self._noticed),
             [(h.calls, h.successes, h._drawn) for h in self.hooks],
         )
 
@@ -524,7 +531,7 @@ class Board:
             device.restore(saved)
         self.arm.restore(arm)
         self.riscv.restore(riscv)
-        self._cause, self._resets, self._fed, self._ran, self.index = own
+        self._cause, self._resets, self._fed, self._ran, self.index, self._noticed = own
         for hook, (calls, successes, drawn) in zip(self.hooks, hooks, strict=True):
             hook.calls, hook.successes, hook._drawn = calls, successes, drawn
         self._pending = None
