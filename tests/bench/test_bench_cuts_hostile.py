@@ -21,7 +21,7 @@ def cuts(subject: Subject, most: int = 500) -> CutResult:
     return explore(subject, start, depth=1, most_states=most)
 
 
-@pytest.mark.parametrize("product", ["product", "controller", "rv32"])
+@pytest.mark.parametrize("product", ["product", "rv32"])
 def test_sound_builds_hold_under_one_cut(product: str, subject_of: Callable[..., Subject]) -> None:
     result = cuts(subject_of(product))
     assert result.findings == []
@@ -51,7 +51,7 @@ def test_flawed_builds_fail_at_the_line_where_the_cut_kills(
 def test_what_a_cut_leaves_of_an_erase(subject_of: Callable[..., Subject]) -> None:
     memory = subject_of().chip.memory("flash")
     flash = FlashContent(memory)
-    flash.load(0x5000, bytes(range(1, 65)))
+    flash.load(0x5000, bytes(range(1, 65)) * 64)
     ways = list(torn_ways(flash, Operation("erase", 0x5000, 0x1000, b"", 0, 0)))
     assert len({(data, units) for _, _, data, units in ways}) == len(ways) == 6
     program = list(torn_ways(flash, Operation("program", 0x5000, 16, b"x" * 16, 0, 0)))
