@@ -63,7 +63,7 @@ def hook_rate(subject: Subject, golden: Golden, hooked: bool, quick: bool) -> fl
             if seen == site:
                 board.emulator.set("pc", address + subject.firmware.instruction(address).size)
 
-        board = subject.board(trace=skip, hooked=hooked)
+        board = subject.board(trace=skip, hooked=hooked, reads_hooked=golden.reads_hooked)
         begin(board, golden.start, golden.before)
         board.run(subject.bench.limit)
 
@@ -92,7 +92,7 @@ def main() -> None:
     subject = Subject(load_product(DEMO), DEMO.parent)
     install = next(s for s in subject.starts() if s.run.name == "install")
     golden = golden_for(subject, install, Mode.HOOKED)
-    bare = run_golden(subject, install, hooked=False)
+    bare = run_golden(subject, install, hooked=False, reads_hooked=golden.reads_hooked)
     print(f"subject: {subject.firmware.name}, {install.name}; single processes are timed by processor time\n")
     for words, run, hooked in (("digests run", bare, False), ("digests hooked", golden, True)):
         walking = campaign_rate(subject, run, hooked, quick)
@@ -107,7 +107,7 @@ def main() -> None:
     one = seconds(lambda: run_campaign(subject, [golden], [plan], workers=1), clock=time.perf_counter)
     two = seconds(lambda: run_campaign(subject, [golden], [plan], workers=2), clock=time.perf_counter)
     print(f"two processes against one           {one:.2f} s, {two:.2f} s: {one / two:.2f} x (wanted 1.7)")
-    boards = {hooked_: subject.board(hooked=hooked_) for hooked_ in (True, False)}
+    boards = {hooked_: subject.board(hooked=hooked_, reads_hooked=golden.reads_hooked) for hooked_ in (True, False)}
 
     def boot(hooked_: bool) -> None:
         begin(boards[hooked_], install, golden.before)
@@ -129,7 +129,7 @@ def emulation(subject: Subject, bare: Golden) -> tuple[float, float]:
     rates = []
     for count in (True, False):
         best = 0.0
-        board = subject.board(hooked=False)
+        board = subject.board(hooked=False, reads_hooked=bare.reads_hooked)
         for _ in range(5):
             begin(board, bare.start, bare.before)
             begun = time.process_time()

@@ -83,7 +83,7 @@ def long_way(subject: Subject, golden: Golden, index: int) -> Verdict:
         if seen == index:
             e.set("pc", address + subject.firmware.instruction(address).size)
 
-    board = subject.board(trace=skip)
+    board = subject.board(trace=skip, reads_hooked=golden.reads_hooked)
     e = board.emulator
     begin(board, golden.start, golden.before)
     end: End = board.run(subject.bench.limit)

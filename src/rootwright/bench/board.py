@@ -18,6 +18,7 @@ from rootwright.bench.registers import ControllerRegisters, Registers, RuleRegis
 from rootwright.describe.bench import Bench, WriteDeed
 from rootwright.describe.chip import Architecture, Chip, EccError, MemoryKind
 from rootwright.errors import BenchError
+from rootwright.image.model import Span
 
 EndKind = Literal["image", "waits", "hang", "crash", "resets", "not covered"]
 
@@ -98,6 +99,7 @@ class Board:
         self._fed = 0
         self._ran = 0
         self._remap = False
+        self.patched = False
         self._watchdog = 0
         if watchdog_s is not None and self._feeds_watchdog(bench):
             self._watchdog = int(watchdog_s * chip.clock_hz)
@@ -184,6 +186,18 @@ class Board:
                     at = max(at, end)
             if at < page + PAGE:
                 self.emulator.hook_address(at, page + PAGE - 1, self._foreign)
+        for span, source in self.firmware.ram_code:
+            self._guard_copy(span, source)
+
+    def _guard_copy(self, span: Span, source: int) -> None:
+        """Code in RAM is the program's own only while it equals what it was copied from."""
+        stored = self.firmware.image.read(source, span.size)
+
+        def check(address: int) -> None:
+            if not self.patched and self.read_bytes(span.address, span.size) != stored:
+                self._foreign(address)
+
+        self.emulator.hook_address(span.address, span.end - 1, check)
 
     def _foreign(self, address: int) -> None:
         if self._pending is None:

@@ -21,6 +21,7 @@ from rootwright.bench.flash import FlashState
 from rootwright.bench.golden import Golden, begin, run_golden
 from rootwright.bench.judge import FINDINGS, Outcome, Verdict, judge, same
 from rootwright.bench.subject import Start, Subject
+from rootwright.describe.bench import Deed
 from rootwright.errors import BenchError
 
 
@@ -162,7 +163,7 @@ class Walker:
 
     def __init__(self, subject: Subject, golden: Golden, *, hooked: bool) -> None:
         self.subject, self.golden = subject, golden
-        self.board: Board = subject.board(hooked=hooked)
+        self.board: Board = subject.board(hooked=hooked, reads_hooked=golden.reads_hooked)
         self.injector = Injector(self.board, subject.firmware, golden.pcs)
         self.limit = min(subject.bench.limit, 2 * len(golden.pcs) + 20_000)
         self.at = 0
@@ -355,8 +356,20 @@ def _count(tally: Tally, golden: Golden, fault: Fault, outcome: Outcome) -> None
 
 
 def golden_for(subject: Subject, start: Start, mode: Mode) -> Golden:
-    """Return the golden run of a start as a mode wants it."""
-    return run_golden(subject, start, hooked=mode is Mode.HOOKED)
+    """Return the golden run of a start as a mode wants it.
+
+    The program's own reads run and are faulted where they come to the same; hooked reads are for words that cannot be
+    decoded, and no fault campaign starts with any.
+    """
+    hooked = mode is Mode.HOOKED
+    if any(hook.deed is Deed.READ for hook in subject.bench.hooks):
+        try:
+            golden = run_golden(subject, start, hooked=hooked, reads_hooked=False)
+        except BenchError:
+            golden = None
+        if golden is not None and not golden.fails:
+            return golden
+    return run_golden(subject, start, hooked=hooked)
 
 
 def slice_pcs(golden: Golden, first: int, end: int) -> array[int]:

@@ -240,6 +240,7 @@ class Injector:
             return None
         e = self.emulator
         stored = buffer.read(offset, len(data))
+        self.board.patched = True
         buffer.write(offset, data)
         e.forget(address, address + len(data))
         end = None
@@ -249,6 +250,7 @@ class Injector:
             if end is not None or until is None or not until[0] <= e.pc < until[1]:
                 break
         buffer.write(offset, stored)
+        self.board.patched = False
         e.forget(address, address + len(data))
         return end
 

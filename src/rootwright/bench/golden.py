@@ -22,6 +22,7 @@ class Golden:
         pcs: Address of every executed instruction, in order.
         operations: Flash operations with the index of the instruction that started each.
         fails: Why it is not golden, or "".
+        reads_hooked: Whether hooked reads were hooked in this run.
         assumed: Hooks that returned success, with how often: sites that no fault reaches.
         stops: Where the run cannot be counted across: index of the next instruction, and "stop" (exception, reset,
             register that stops the core), "tick" or "pend" (an exception that was masked before).
@@ -39,6 +40,7 @@ class Golden:
     assumed: tuple[tuple[str, int], ...]
     notes: tuple[str, ...]
     stops: tuple[tuple[int, str], ...] = ()
+    reads_hooked: bool = True
 
     def hot(self, subject: Subject, most: int = 12) -> list[tuple[str, int]]:
         """Return the functions that the most instructions ran in, with how many."""
@@ -56,7 +58,7 @@ def begin(board: Board, start: Start, flash: dict[str, FlashState]) -> None:
         board.reset(2)
 
 
-def run_golden(subject: Subject, start: Start, *, hooked: bool = True) -> Golden:
+def run_golden(subject: Subject, start: Start, *, hooked: bool = True, reads_hooked: bool = True) -> Golden:
     """Return the golden run of a start.
 
     Raises:
@@ -70,7 +72,7 @@ def run_golden(subject: Subject, start: Start, *, hooked: bool = True) -> Golden
     def trace(address: int) -> None:
         append(address)
 
-    board = subject.board(hooked=hooked, trace=trace)
+    board = subject.board(hooked=hooked, reads_hooked=reads_hooked, trace=trace)
     begin(board, start, flash)
     floor = subject.floor(board.read_bytes)
     stops: list[tuple[int, str]] = []
@@ -99,6 +101,7 @@ def run_golden(subject: Subject, start: Start, *, hooked: bool = True) -> Golden
         assumed=assumed,
         notes=tuple(board.notes),
         stops=tuple(stops),
+        reads_hooked=reads_hooked,
     )
 
 

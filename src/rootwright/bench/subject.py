@@ -183,10 +183,19 @@ class Subject:
         return tuple(found)
 
     def board(
-        self, *, hooked: bool = True, trace: Any = None, probe: Any = None, flash_io: bool = False, blocks: Any = None
+        self,
+        *,
+        hooked: bool = True,
+        reads_hooked: bool = True,
+        trace: Any = None,
+        probe: Any = None,
+        flash_io: bool = False,
+        blocks: Any = None,
     ) -> Board:
-        """Return a device; `hooked` False lets the program's own digests and checks run."""
+        """Return a device; without `hooked` the program's own digests and checks run, without `reads_hooked` its reads."""
         bench = self.bench
+        if not reads_hooked:
+            bench = replace(bench, hooks=tuple(h for h in bench.hooks if h.deed.value != "read"))
         if not hooked:
             kept = tuple(h for h in bench.hooks if h.deed.value not in ("digest", "verify"))
             bench = replace(bench, hooks=kept)
