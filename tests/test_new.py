@@ -166,7 +166,7 @@ def test_schema_prints_json(capsys: pytest.CaptureFixture[str], kind: str) -> No
     assert "| Field |" in run(capsys, "schema", kind, "--table")[1]
 
 
-UNTIL_RESET = {"external-flash-only", "key-vault", "rv32-pmp", "secure-split-no-erase"}
+UNTIL_RESET = {"external-flash-only", "key-vault", "locks-until-reset", "rv32-pmp", "secure-split-no-erase"}
 
 
 def test_parts_with_a_lock_that_falls_at_reset() -> None:
@@ -198,3 +198,10 @@ def test_a_new_product_has_a_map_and_a_verdict(
     else:
         assert (code, proof["verdict"]) == (1, "fails")
         assert proof["remedy"] == {"helps": False, "write_protect_also": []}
+
+
+def test_a_newcomer_starts_from_a_part_whose_first_verdict_holds(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    run(capsys, "new", tmp_path)
+    assert load_product(tmp_path / "product.toml").chip.name in UNTIL_RESET

@@ -23,9 +23,9 @@ from rootwright.layout.demand import BlockRole, Demand
 from rootwright.layout.map import Map, Misfit
 from rootwright.plan.existing import Judgement, judge_map
 from rootwright.plan.lockdown.build import make_lockdown
-from rootwright.plan.lockdown.covers import plan_write_protection
-from rootwright.plan.lockdown.result import LockdownPlan
+from rootwright.plan.lockdown.result import Effect, LockdownPlan, Writer
 from rootwright.plan.lockdown.wishes import Granted, pins_of
+from rootwright.plan.lockdown.writers import find_writers
 from rootwright.plan.outputs.bundle import make_outputs
 from rootwright.plan.result import Finding, PlanResult, ProcedurePlan
 from rootwright.plan.search import find_map
@@ -39,6 +39,9 @@ from rootwright.release.shape import erased_byte, find_shape
 
 MODELLED = frozenset({Attacker.EXPLOITED_APPLICATION, Attacker.EXTERNAL_BUS})
 """Attackers that the exploration plays; what the others do is not a matter of power cuts."""
+
+CLOSING = frozenset({Effect.NO_WRITE, Effect.NO_ACCESS})
+"""What a cover does that keeps an application from writing the blocks under it."""
 
 _PREFIX = {ImageRole.BOOT_STAGE: "boot", ImageRole.RECOVERY: "recovery"}
 
@@ -342,7 +345,7 @@ def prove_product(
         harder: Whether to look at the harder levels too.
         progress: Called now and then with a procedure's name and the number of states found.
     """
-    level = Level(attackers=frozenset(product.attackers) & MODELLED, protect=frozenset(product.protect))
+    attackers = frozenset(product.attackers) & MODELLED
     proofs = []
     for each in plan.plans:
         name = each.demand.traits.name
@@ -359,6 +362,7 @@ def prove_product(
             return ground_from_map(product.chip, map_, cells=cells)
 
         content = _Contents(product, folder, map_)
+        level = Level(attackers=attackers, protect=find_closed(product, map_, each.demand))
         closable = find_closable(product, map_, each.demand)
         try:
             proof = prove(
@@ -376,24 +380,40 @@ def prove_product(
             if blamed is None:
                 raise
             raise blamed from error
-        proofs.append(proof)
+        left = [
+            region.block
+            for region in map_.regions
+            if region.block in product.protect
+            and region.block not in level.protect
+            and Writer.APPLICATION not in find_writers(region, map_.procedure)
+        ]
+        proofs.append(replace(proof, left_open=tuple(left)))
     return tuple(proofs)
 
 
-def find_closable(product: Product, map_: Map, demand: Demand) -> Closable:
-    """Return the blocks that the part's write protection could close besides those that the product names.
+def find_closed(product: Product, map_: Map, demand: Demand) -> frozenset[str]:
+    """Return the blocks that the lock-down keeps the application from writing, on this map.
 
-    Only on the map as it lies: a block that shares a granule of protection with an open one can not be closed. A
-    procedure with a way back is explored with its trial run, during which more can be closed.
+    Those of `lock.write_protect` that the part can close, and those that it isolates. A block that the boot stage must
+    write later is not closed by a lock that outlives a reset, nor one that shares a granule with an open block. A
+    procedure with a way back is explored with its trial run, during which more is closed.
     """
     update = replace(product.update, trial=product.update.trial or demand.traits.way_back)
+    covers = make_lockdown(replace(product, update=update), map_, demand).covers
+    return frozenset(name for cover in covers if cover.effect in CLOSING for name in cover.blocks)
+
+
+def find_closable(product: Product, map_: Map, demand: Demand) -> Closable:
+    """Return the blocks that the part's write protection could close besides those that are closed.
+
+    Only on the map as it lies, as for `find_closed`.
+    """
+    closed = find_closed(product, map_, demand)
 
     def fits(blocks: tuple[str, ...]) -> bool:
-        asked = replace(product, update=update, protect=(*product.protect, *blocks))
-        covered = {name for cover in plan_write_protection(asked, map_, demand).covers for name in cover.blocks}
-        return covered.issuperset(blocks)
+        return find_closed(replace(product, protect=(*product.protect, *blocks)), map_, demand).issuperset(blocks)
 
-    open_ = [region.block for region in map_.regions if region.block not in product.protect]
+    open_ = [region.block for region in map_.regions if region.block not in closed]
     return Closable(tuple(block for block in open_ if fits((block,))), fits)
 
 
@@ -418,7 +438,8 @@ def prove_migrations(
         return ()
     name = plan.chosen
     make = migrating(load_own_procedure(name, folder) if is_own_procedure(name) else PROCEDURES[name])
-    level = Level(attackers=frozenset(product.attackers) & MODELLED, protect=frozenset(product.protect))
+    closed = find_closed(product, map_, plan.plan.demand)
+    level = Level(attackers=frozenset(product.attackers) & MODELLED, protect=closed)
     content = _Contents(product, folder, map_)
     short = shorten_slots(map_, product.chip)
     proofs = []

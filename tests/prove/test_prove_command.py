@@ -256,3 +256,30 @@ def test_a_fault_in_one_s_own_procedure_names_its_line(
     assert not out
     assert f"two_slots.py, line {number}" in err
     assert "ValueError" in err
+
+
+def new_product(folder: Path, part: str) -> Path:
+    with pytest.raises(SystemExit):
+        main(["new", str(folder), "--chip", part])
+    return folder / "product.toml"
+
+
+def test_a_lock_that_outlives_a_reset_does_not_close_what_the_boot_stage_writes(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = new_product(tmp_path, "two-banks-settings-area")
+    capsys.readouterr()
+    code, text, _ = run(capsys, "--quick", "--procedure", "in-place", path)
+    assert code == 1
+    assert "no lock of this part closes, though write_protect names it: floor (in-place)" in text
+    assert "write-protected while an application runs: boot, keys\n" in text
+
+
+def test_what_a_secure_side_holds_is_closed_to_the_application(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = new_product(tmp_path, "secure-split")
+    capsys.readouterr()
+    proof = json.loads(run(capsys, "--quick", "--procedure", "in-place", path, "--json")[1])["proofs"][0]
+    assert {"boot", "floor", "journal"} <= set(proof["write_protected"])
+    assert proof["left_open"] == []

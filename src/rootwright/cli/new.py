@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-DEFAULT_PROFILE = "two-banks-settings-area"
+DEFAULT_PROFILE = "locks-until-reset"
 
 
 @click.command()

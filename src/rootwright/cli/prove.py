@@ -148,8 +148,11 @@ def report(product: Product, proofs: tuple[Proof, ...], fits: bool) -> list[str]
     lines = [f"{product.name} {product.model} on {product.chip.name}: model-checked under any number of power cuts", ""]
     if proofs:
         lines.append(f"level: {proofs[0].steady.level.describe()}")
-        closed = ", ".join(sorted(proofs[0].steady.level.protect)) or "none"
-        lines += [f"write-protected while an application runs: {closed}"]
+        closed = sorted({block for proof in proofs for block in proof.steady.level.protect})
+        lines += [f"write-protected while an application runs: {', '.join(closed) or 'none'}"]
+        for left in dict.fromkeys(proof.left_open for proof in proofs if proof.left_open):
+            names = ", ".join(proof.procedure for proof in proofs if proof.left_open == left)
+            lines += [f"no lock of this part closes, though write_protect names it: {', '.join(left)} ({names})"]
         if any(proof.procedure.startswith("bank-flip") for proof in proofs):
             lines.append(f"settings area after a cut: {_settings_words(product)}")
         lines.append("")

@@ -57,6 +57,7 @@ class Proof:
         remedy: What write protection does about a failure at the steady level; None where it holds, where no exploited
             application takes part, or where nobody said what the part can close.
         migrates: Name of the keep-area whose migration it is about; empty for a procedure by itself.
+        left_open: Blocks that the product wants write-protected and no lock of the part can close on this map.
     """
 
     procedure: str
@@ -66,6 +67,7 @@ class Proof:
     harder: tuple[tuple[str, Verdict], ...]
     remedy: Remedy | None = None
     migrates: str = ""
+    left_open: tuple[str, ...] = ()
 
     def as_data(self) -> dict[str, Any]:
         """Return the proof as plain data for JSON."""
@@ -90,6 +92,8 @@ class Proof:
                 for name, verdict in self.harder
             },
             "not_claimed": list(self.not_claimed),
+            "write_protected": sorted(self.steady.level.protect),
+            "left_open": list(self.left_open),
             "remedy": None if self.remedy is None else self.remedy.as_data(),
         }
 

@@ -26,6 +26,7 @@ PARTS = (
     "protection-unit-only",
     "one-time-word-policy",
     "two-banks-settings-area",
+    "locks-until-reset",
     "rv32-pmp",
     "gated-code-area",
     "closed-area-large-sectors",

@@ -27,6 +27,7 @@ EXPECTED = {
     "protection-unit-only": Foundation.WRITE_PROTECTION,
     "one-time-word-policy": Foundation.WRITE_PROTECTION,
     "two-banks-settings-area": Foundation.WRITE_PROTECTION,
+    "locks-until-reset": Foundation.WRITE_PROTECTION,
     "rv32-pmp": Foundation.LOCKED_REGIONS,
     "gated-code-area": Foundation.CLOSED_AREA,
     "closed-area-large-sectors": Foundation.CLOSED_AREA,
