@@ -60,4 +60,4 @@ class ProcedureError(RootwrightError):
 
 
 class BenchError(RootwrightError):
-    """The bench cannot run the boot program as described: mend the `[bench]` tables or the build, as the message says."""
+    """The bench cannot run the boot program as described: mend the `[bench]` tables or the build, as it says."""

@@ -56,7 +56,9 @@ def judge_map(demand: Demand, chip: Chip) -> Judgement:
     a rule, the others are still placed around them, so that one run reports as much as there is to report.
     """
     if demand.impossible:
-        why = Violation("map.blocks", "", 0, f"it cannot work on this part: {demand.impossible}", "choose another procedure or part")
+        why = Violation(
+            "map.blocks", "", 0, f"it cannot work on this part: {demand.impossible}", "choose another procedure or part"
+        )
         return Judgement(Map(chip.name, demand.traits.name, ()), frozenset(), (why,))
     given = tuple(
         region
