@@ -19,6 +19,7 @@ from rootwright.bench.flash import FlashContent, FlashState
 from rootwright.bench.judge import FINDINGS, Verdict, judge
 from rootwright.bench.subject import Subject
 from rootwright.errors import BenchError
+from rootwright.writing import write_file
 
 INTERESTING = (0, 1, 0x7F, 0x80, 0xFF, 0x7FFF, 0x8000, 0xFFFF, 0x7FFF_FFFF, 0x8000_0000, 0xFFFF_FFE0, 0xFFFF_FFFF)
 LARGEST_CORPUS = 2000
@@ -96,7 +97,7 @@ class HostileResult:
 class Offerer:
     """Puts updates into staging and starts the device."""
 
-    def __init__(self, subject: Subject) -> None:
+    def __init__(self, subject: Subject, *, hooked: bool = True) -> None:
         staged = subject.bench.staged
         if staged is None:
             raise BenchError(
@@ -110,7 +111,7 @@ class Offerer:
         self._last = 0
         run = next(r for r in subject.bench.runs if r.name == staged.run)
         self.base = subject.flash_of(run)
-        self.board = subject.board(blocks=self._block)
+        self.board = subject.board(hooked=hooked, blocks=self._block)
         self.memory = next(f for f in self.board.flashes if f.holds(staged.at, staged.size))
         self.scratch = FlashContent(self.memory.memory)
         self.scratch.put(self.base[self.memory.memory.name])
@@ -164,6 +165,7 @@ def offer_all(
     *,
     seconds: float,
     clock: Callable[[], float],
+    hooked: bool = True,
     updates: Path | None = None,
     folder: Path | None = None,
     progress: Callable[[str, int], None] | None = None,
@@ -174,10 +176,11 @@ def offer_all(
     Args:
         seconds: Time for the mutations; files and lengths are tried wholly.
         clock: Seconds that pass, from any beginning.
+        hooked: Whether digests and signature checks are hooked; what goes wrong inside them shows without.
         updates: A folder whose files are offered first.
         folder: Where the bytes of findings are written.
     """
-    offerer = Offerer(subject)
+    offerer = Offerer(subject, hooked=hooked)
     result = HostileResult(offerer.staged.run)
     begun = clock()
 
@@ -189,8 +192,7 @@ def offer_all(
             name = f"hostile-{hashlib.sha256(data).hexdigest()[:16]}"
             result.findings.append(HostileFinding(origin, verdict, why, name, data))
             if folder is not None:
-                folder.mkdir(parents=True, exist_ok=True)
-                (folder / f"{name}.bin").write_bytes(data)
+                write_file(folder / f"{name}.bin", data)
         if progress is not None:
             progress("hostile updates", result.offered.total())
         return new

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import multiprocessing
-import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -21,6 +20,7 @@ from rootwright.bench.golden import Golden
 from rootwright.bench.judge import Verdict
 from rootwright.bench.subject import Subject
 from rootwright.errors import BenchError
+from rootwright.writing import write_file
 
 PARTS_EACH = 12
 """Parts for each worker and golden run: small enough that little is lost, large enough that walking costs little."""
@@ -118,10 +118,7 @@ class Kept:
         """Keep a part's result."""
         if self.folder is None:
             return
-        path = self._path(key, part)
-        half = path.with_suffix(f".{os.getpid()}")
-        half.write_text(json.dumps(tally_data(tally)), encoding="utf-8")
-        half.replace(path)
+        write_file(self._path(key, part), json.dumps(tally_data(tally)).encode())
 
     def _path(self, key: str, part: Part) -> Path:
         assert self.folder is not None

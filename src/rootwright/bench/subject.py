@@ -192,7 +192,7 @@ class Subject:
         flash_io: bool = False,
         blocks: Any = None,
     ) -> Board:
-        """Return a device; without `hooked` the program's own digests and checks run, without `reads_hooked` its reads."""
+        """Return a device; without `hooked` its own digests and checks run, without `reads_hooked` its own reads."""
         bench = self.bench
         if not reads_hooked:
             bench = replace(bench, hooks=tuple(h for h in bench.hooks if h.deed.value != "read"))

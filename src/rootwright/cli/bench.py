@@ -127,6 +127,7 @@ def _faults(subject: Subject, mode: Mode, options: dict[str, Any], as_json: bool
     from rootwright.bench.page import write_page
     from rootwright.bench.pool import run_campaign
     from rootwright.bench.report import BenchReport
+    from rootwright.writing import write_file
 
     models = [Model(name) for name in options["models"]] or list(Model)
     with Ticker() as ticker:
@@ -145,9 +146,9 @@ def _faults(subject: Subject, mode: Mode, options: dict[str, Any], as_json: bool
         )
     report = BenchReport(subject, mode, tuple(goldens), tuple(tallies))
     if options["sarif"] is not None:
-        options["sarif"].write_text(json.dumps(report.sarif(), indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+        write_file(options["sarif"], (json.dumps(report.sarif(), indent=1, ensure_ascii=False) + "\n").encode())
     if options["html"] is not None:
-        options["html"].write_text(write_page(report, subject.folder), encoding="utf-8")
+        write_file(options["html"], write_page(report, subject.folder).encode())
     if as_json:
         click.echo(json.dumps(report.data(), indent=2, ensure_ascii=False))
     else:
@@ -185,6 +186,7 @@ def _hostile(subject: Subject, options: dict[str, Any], as_json: bool) -> int:
             subject,
             seconds=options["seconds"],
             clock=time.monotonic,
+            hooked=options["mode"] == "hooked",
             updates=options["updates"],
             progress=ticker.states,
             folder=options["work"],
