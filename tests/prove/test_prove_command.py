@@ -283,3 +283,15 @@ def test_what_a_secure_side_holds_is_closed_to_the_application(
     proof = json.loads(run(capsys, "--quick", "--procedure", "in-place", path, "--json")[1])["proofs"][0]
     assert {"boot", "floor", "journal"} <= set(proof["write_protected"])
     assert proof["left_open"] == []
+
+
+def test_every_key_of_the_json_form_is_in_the_manual(capsys: pytest.CaptureFixture[str], repository: Path) -> None:
+    flawed = repository / "demo" / "river-gauge-flawed" / "product.toml"
+    data = json.loads(run(capsys, flawed, "--procedure", "copy-over", "--json")[1])
+    sound = repository / "demo" / "own-procedure" / "product.toml"
+    proof = json.loads(run(capsys, sound, "--json")[1])["proofs"][0]
+    keys = {"proofs", *data["proofs"][0], *data["proofs"][0]["counterexample"], *data["proofs"][0]["remedy"]}
+    keys |= set(data["proofs"][0]["counterexample"]["story"][0]) | set(next(iter(proof["harder"].values())))
+    page = (repository / "docs" / "prove.md").read_text(encoding="utf-8")
+    section = page[page.index("## For a machine") :]
+    assert keys == set(re.findall(r"`\{?\"?([a-z_]+)", section)) - {"holds", "fails"}
