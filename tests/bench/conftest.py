@@ -21,6 +21,7 @@ DEMO = ROOT / "demo" / "bench-boot"
 
 TARGETS = {
     "arm": ("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m3"),
+    "small": ("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m0"),
     "rv32": ("-target", "riscv32-freestanding-none", "-mcpu=generic_rv32+m+c"),
 }
 FLAGS = (
@@ -107,12 +108,12 @@ def build(tmp_path: Path) -> Callable[..., Subject]:
 
     def make(source: str, bench: str = "", part: str = "arm", run: str = "") -> Subject:
         (tmp_path / "boot.c").write_text(source)
-        (tmp_path / "link.ld").write_text(SCRIPTS[part] + SECTIONS)
+        (tmp_path / "link.ld").write_text(SCRIPTS["rv32" if part == "rv32" else "arm"] + SECTIONS)
         command = [sys.executable, "-m", "ziglang", "cc", *TARGETS[part], *FLAGS, f"-ffile-prefix-map={tmp_path}=."]
         command += ["-Wl,-e,reset", "-T", "link.ld", "boot.c", "-o", "boot.elf"]
         done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr
-        chip = ROOT / "demo" / ("river-gauge/gx-512.toml" if part == "arm" else "bench-boot/gx-512v.toml")
+        chip = ROOT / "demo" / ("bench-boot/gx-512v.toml" if part == "rv32" else "river-gauge/gx-512.toml")
         shutil.copy(chip, tmp_path / "part.toml")
         runs = run or '[[bench.run]]\nname = "plain"\nkind = "authentic"\nflash = []\nexpect = "refuses"\n'
         (tmp_path / "product.toml").write_text(f"{HEAD}\n[bench]\nlimit = 100000\n{bench}\n{runs}")

@@ -10,12 +10,13 @@ from pathlib import Path
 import pytest
 
 from rootwright.bench.board import Board
+from rootwright.bench.campaign import Walker
 from rootwright.bench.flash import TORN, FlashState
 from rootwright.bench.golden import begin, run_golden
 from rootwright.bench.judge import Verdict
 from rootwright.bench.subject import Subject
 from rootwright.cli import main
-from rootwright.describe.chip import EccError
+from rootwright.describe.chip import Architecture, EccError
 
 pytestmark = pytest.mark.slow
 
@@ -243,3 +244,62 @@ def test_cuts_and_hostile_updates_as_json(demo_folder: Path, capsys: pytest.Capt
     code, out, _ = run(["bench", product, "--cuts", "--run", "install", "--states", "30", "--json"], capsys)
     assert code == 0
     assert "stopped at 30 states" in json.loads(out)["cuts"][0]["reach"]
+
+
+HANDLED = """
+#include <stdint.h>
+#define REG(a) (*(volatile uint32_t *)(a))
+void reset(void);
+volatile uint32_t seen[8];
+__attribute__((used, noinline)) void hard_c(uint32_t *frame) { seen[3]++; frame[6] += 2; }
+__attribute__((naked)) void hard(void) {
+    __asm__ volatile("mrs r0, msp\\n push {r4, lr}\\n bl hard_c\\n pop {r4, pc}"); }
+void nmi(void) { seen[2]++; }
+void pendsv(void) { seen[4]++; }
+__attribute__((used, noinline)) void svc_c(uint32_t *frame) { frame[0] += 5; }
+__attribute__((naked)) void svc(void) {
+    __asm__ volatile("mrs r0, msp\\n push {r4, lr}\\n bl svc_c\\n pop {r4, pc}"); }
+void tick(void) { seen[6]++; }
+__attribute__((section(".vectors"), used)) const void *const vectors[16] = {
+    (void *)0x20008000, reset, nmi, hard, hard, hard, hard, 0, 0, 0, 0, svc, 0, 0, pendsv, tick };
+void reset(void) {
+    for (int i = 0; i < 8; i++) seen[i] = 0;
+    register uint32_t r0 __asm__("r0") = 41;
+    __asm__ volatile("svc 0" : "+r"(r0) : : "memory");
+    seen[0] = r0;
+    __asm__ volatile("udf 1");
+    REG(0xE000ED04) = 1u << 28;
+    __asm__ volatile("dsb\\n isb");
+    REG(0xE000ED04) = 1u << 31;
+    __asm__ volatile("dsb\\n isb");
+    REG(0xE000E014) = 500;
+    REG(0xE000E010) = 7;
+    while (seen[6] < 3) { }
+    REG(0xE000E010) = 0;
+    seen[7] = 1;
+    for (;;) { }
+}
+"""
+
+
+@pytest.mark.firmware
+@pytest.mark.parametrize("architecture", [Architecture.ARMV6_M, Architecture.ARMV7_M, Architecture.ARMV8_M])
+def test_exceptions_on_each_profile(architecture: Architecture, build: Callable[..., Subject]) -> None:
+    # Built for the smallest core: the others run its instructions too.
+    subject = build(HANDLED, part="small")
+    subject.chip = replace(subject.chip, architecture=architecture)
+    board = subject.board()
+    begin(board, subject.starts()[0], subject.flash_of(subject.bench.runs[0]))
+    assert board.run(100_000).kind == "hang"
+    assert seen(subject, board) == [46, 0, 1, 1, 1, 0, 3, 1]
+
+
+@pytest.mark.firmware
+def test_a_walk_passes_ticks_and_pended_exceptions(build: Callable[..., Subject]) -> None:
+    subject = build(HANDLED)
+    golden = run_golden(subject, subject.starts()[0])
+    assert {kind for _, kind in golden.stops} >= {"stop", "tick"}
+    walker = Walker(subject, golden, hooked=True)
+    for index in range(0, len(golden.pcs), 7):
+        walker.walk_to(index)  # raises where it is not at the golden run's instruction
+    assert walker.at > len(golden.pcs) - 20

@@ -608,7 +608,7 @@ class Board:
             if stop.kind == "count":
                 left -= slice_
                 self._ran += slice_
-                if period and slice_ > 1:
+                if period and slice_ > 1 and self.arm.tick_period:
                     if self.on_stop is not None:
                         self.on_stop("tick")
                     self.arm.tick()

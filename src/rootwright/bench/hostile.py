@@ -90,7 +90,7 @@ class HostileResult:
             lines.append("  nothing broke")
         return [
             *lines,
-            "  an update that changes what is signed cannot get past the signature, so little lies behind it;",
+            "  an update that changes what is signed cannot get past the signature, so little lies behind it",
         ]
 
 
