@@ -76,7 +76,6 @@ class Board:
         trace: Callable[[int], None] | None = None,
         probe: Callable[[Access], int] | None = None,
         watchdog_s: float | None = None,
-        flash_io: bool = False,
         blocks: Callable[[int], None] | None = None,
     ) -> None:
         self.chip, self.bench, self.firmware = chip, bench, firmware
@@ -105,7 +104,7 @@ class Board:
             self._watchdog = int(watchdog_s * chip.clock_hz)
         self.flashes: list[FlashContent] = []
         self.rams: list[tuple[int, int, Buffer]] = []
-        self._io_flash = flash_io or any(c.stores for c in bench.controllers)
+        self._io_flash = any(c.stores for c in bench.controllers)
         self._io_pages: set[int] = set()
         self._taken: list[tuple[int, int]] = []
         self._map_memories()

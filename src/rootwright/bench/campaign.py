@@ -7,7 +7,6 @@ each fault starts there and runs its tail alone. What a run costs is its tail, n
 from __future__ import annotations
 
 import random
-from array import array
 from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
@@ -370,8 +369,3 @@ def golden_for(subject: Subject, start: Start, mode: Mode) -> Golden:
         if golden is not None and not golden.fails:
             return golden
     return run_golden(subject, start, hooked=hooked)
-
-
-def slice_pcs(golden: Golden, first: int, end: int) -> array[int]:
-    """Return the addresses of a stretch of the golden run."""
-    return golden.pcs[first:end]

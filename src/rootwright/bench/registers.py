@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, Protocol
 
 from rootwright.bench.flash import FlashContent
-from rootwright.describe.bench import Bits, Controller, Rule, UnlockLasts, WriteDeed
+from rootwright.describe.bench import Controller, Rule, UnlockLasts, WriteDeed
 
 
 class Bus(Protocol):
@@ -242,8 +242,3 @@ class ControllerRegisters:
         if self.filled >= self.line and c.start is None:
             self._start()
         return True
-
-
-def bits_words(bits: Bits) -> str:
-    """Return bits as messages name them."""
-    return f"offset 0x{bits.at:x}, value 0x{bits.want:x}" + (f", mask 0x{bits.mask:x}" if bits.mask else "")

@@ -55,7 +55,6 @@ class BenchReport:
     mode: Mode
     goldens: tuple[Golden, ...] = field(repr=False)
     tallies: tuple[Tally, ...] = field(repr=False)
-    extra: tuple[Any, ...] = ()
 
     @property
     def total(self) -> Tally:

@@ -12,7 +12,7 @@ from typing import Any
 from rootwright.bench.board import Access, Board
 from rootwright.bench.firmware import Firmware
 from rootwright.bench.flash import FlashContent, FlashState
-from rootwright.describe.bench import Approved, Bench, Expect, GoldenRun, RunKind
+from rootwright.describe.bench import Approved, Bench, GoldenRun
 from rootwright.describe.chip import Chip, MemoryKind
 from rootwright.describe.product import ImageRole, Product
 from rootwright.errors import BenchError
@@ -189,7 +189,6 @@ class Subject:
         reads_hooked: bool = True,
         trace: Any = None,
         probe: Any = None,
-        flash_io: bool = False,
         blocks: Any = None,
     ) -> Board:
         """Return a device; without `hooked` its own digests and checks run, without `reads_hooked` its own reads."""
@@ -207,7 +206,6 @@ class Subject:
             trace=trace,
             probe=probe,
             watchdog_s=self.product.update.watchdog_s,
-            flash_io=flash_io,
             blocks=blocks,
         )
 
@@ -255,11 +253,6 @@ def probing(values: dict[int, int] | None = None) -> Any:
         return 0 if n % 8 < 4 else (1 << 8 * access.width) - 1
 
     return answer
-
-
-def default_expect(run: GoldenRun) -> Expect:
-    """Return what a run must come to where the file is silent."""
-    return Expect.REFUSES if run.kind in (RunKind.TAMPERED, RunKind.DOWNGRADE) else Expect.RUNS
 
 
 def _read(path: Path) -> bytes:
