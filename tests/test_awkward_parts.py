@@ -292,6 +292,11 @@ def test_protection_takes_whole_groups(make: Make) -> None:
     assert "plan.protected-groups" in rules(beside)
 
 
+def test_both_slots_of_a_flip_are_as_large_as_the_pinned_one(make: Make) -> None:
+    found = map_of(make("awkward-banks"))
+    assert found.region("run:application").size == found.region("second:application").size == 64 * 1024
+
+
 def test_flips_wear_the_settings_area_out_before_the_flash(make: Make) -> None:
     assert "plan.endurance" not in rules(make("awkward-banks"))
     worn = make("awkward-banks", chip=(("endurance = 100 ", "endurance = 70 "),))

@@ -172,6 +172,25 @@ def test_slots_grow_by_the_same_number_of_bytes_and_pinned_ones_stay():
     assert sizes == {"run:a": 8 * KIB, "run:b": 12 * KIB}
 
 
+def test_the_other_slot_of_an_image_grows_up_to_the_one_that_is_pinned():
+    def slot(name, image, need, **more):
+        return block(name, need, BlockRole.SLOT, image=image, **more)
+
+    pair = [Tie(TieKind.OPPOSITE_BANK, ("run:a", "second:a"))]
+    wanted = demand(slot("run:a", "a", 4 * KIB, size=16 * KIB), slot("second:a", "a", 4 * KIB), ties=pair)
+    assert {size for _, size in placed(wanted, BANKED).values()} == {16 * KIB}
+    # Without the tie as well, before another image takes the rest, and no further than the pin.
+    wanted = demand(
+        slot("run:b", "b", 4 * KIB), slot("run:a", "a", 4 * KIB, size=16 * KIB), slot("second:a", "a", 4 * KIB)
+    )
+    sizes = {name: size for name, (_, size) in placed(wanted, EVEN).items()}
+    assert sizes == {"run:a": 16 * KIB, "second:a": 16 * KIB, "run:b": 32 * KIB}
+    # Where there is no room for all of it, as far as there is.
+    wanted = demand(slot("run:a", "a", 4 * KIB, size=40 * KIB), slot("second:a", "a", 3 * KIB), block("log", 1))
+    sizes = {name: size for name, (_, size) in placed(wanted, EVEN).items()}
+    assert sizes == {"run:a": 40 * KIB, "second:a": 20 * KIB, "log": 4 * KIB}
+
+
 def test_a_block_gets_its_first_memory_where_the_rest_still_fits():
     chip = chip_of((flash("flash", BASE, [(4, 4 * KIB)]), flash("outer", 0x9000_0000, [(8, 4 * KIB)])))
     wanted = demand(block("a", 12 * KIB, memories=("flash", "outer")), block("b", 8 * KIB))

@@ -19,8 +19,8 @@ def find_map(demand: Demand, chip: Chip, *, grow: bool = True) -> Map | Misfit:
     """Return the memory map of `demand` on `chip`, or the proof's outcome where none exists.
 
     The map is the same every time. Each block, in the demand's order, gets the first memory of its list that leaves
-    everything else a place. Then the slots grow: all by the same number of bytes as far as that goes, then image by
-    image in the demand's order; pinned sizes stay. Within a memory the lowest place goes to the first block for which
+    everything else a place. Then the slots grow: an image's slots up to the size that one of them is pinned to, then all
+    by the same number of bytes as far as that goes, then image by image in the demand's order; pinned sizes stay. Within a memory the lowest place goes to the first block for which
     the rest still fits: protected blocks come before others, large before small, then the demand's order decides.
 
     Args:
@@ -78,11 +78,12 @@ def _grown(solver: Solver, homes: Homes) -> Sizes:
         if block.role in GROWING and block.image is not None:
             images.setdefault(block.image, []).append(i)
     growing = [m for m in images.values() if all(solver.blocks[i].size is None for i in m)]
-    if not growing:
-        return solver.least
-    sizes = {s for members in growing for i in members for n in homes[i] for s in solver.spaces[n].sizes}
-    unit = gcd(*sizes)
     least = list(solver.least)
+    for members in images.values():
+        _grow_to_pinned(solver, homes, least, members)
+    if not growing:
+        return tuple(least)
+    unit = _unit(solver, homes, [i for members in growing for i in members])
     # A start on a multiple of the unit: then whole steps reach every size there is.
     for members in growing:
         for i in members:
@@ -94,9 +95,35 @@ def _grown(solver: Solver, homes: Homes) -> Sizes:
     return tuple(least)
 
 
-def _grow(solver: Solver, homes: Homes, least: list[int], members: Sequence[int], unit: int) -> None:
-    """Raise the least sizes of `members` together, by whole units, as far as a map exists."""
+def _unit(solver: Solver, homes: Homes, members: Sequence[int]) -> int:
+    return gcd(*{size for i in members for name in homes[i] for size in solver.spaces[name].sizes})
+
+
+def _grow_to_pinned(solver: Solver, homes: Homes, least: list[int], members: Sequence[int]) -> None:
+    """Raise the least sizes of an image's other slots towards the smallest that is pinned.
+
+    An image fits the smallest of its slots: without this a pinned slot of 64 KiB could have a partner of 12 KiB.
+    """
+    limit = min((size for i in members if (size := solver.blocks[i].size) is not None), default=0)
+    for i in members:
+        if solver.blocks[i].size is not None or least[i] >= limit:
+            continue
+        reached = (*least[:i], limit, *least[i + 1 :])
+        if solver.solve(reached, homes) is not None:
+            least[i] = limit
+            continue
+        unit = _unit(solver, homes, [i])
+        least[i] = -(-least[i] // unit) * unit
+        _grow(solver, homes, least, [i], unit, limit=limit)
+
+
+def _grow(
+    solver: Solver, homes: Homes, least: list[int], members: Sequence[int], unit: int, *, limit: int | None = None
+) -> None:
+    """Raise the least sizes of `members` together, by whole units, as far as a map exists and `limit` bytes allow."""
     room = min(max(solver.spaces[n].memory.size for n in homes[i]) - least[i] for i in members)
+    if limit is not None:
+        room = min(room, *(limit - least[i] for i in members))
     by_memory: dict[str, list[int]] = {}
     for i in members:
         by_memory.setdefault(homes[i][0], []).append(i)
