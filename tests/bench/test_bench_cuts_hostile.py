@@ -35,6 +35,7 @@ def test_sound_builds_hold_under_one_cut(product: str, subject_of: Callable[...,
         ("arm-flaw-floor-raised-last.elf", "floor not raised", "log.c"),
         ("arm-flaw-request-closed-first.elf", "no image left", "move.c"),
         ("arm-flaw-floor-in-place.elf", "floor lowered", ".c"),
+        ("arm-flaw-blank-trusted.elf", "unapproved code ran", "move.c"),
     ],
 )
 def test_flawed_builds_fail_at_the_line_where_the_cut_kills(

@@ -64,11 +64,13 @@ def test_programming_a_unit_twice(reprogram: Reprogram, second: bytes, state: in
     assert (flash.units[1], flash.read(0x1008, 8)) == (state, value)
 
 
-def test_a_weak_unit_spoils_what_is_programmed_into_it() -> None:
+def test_a_weak_unit_stays_weak_until_it_is_erased() -> None:
     flash = FlashContent(memory())
-    flash.set(0x2000, b"\xff" * 8, bytes([WEAK]))
+    flash.set(0x2000, b"\xff" * 8 + b"old-data", bytes([WEAK, WEAK]))
     assert flash.program(0x2000, b"12345678", pc=0, index=0)
-    assert flash.torn(0x2000, 1)
+    assert (flash.units[0x1000 // 8], flash.read(0x2000, 8)) == (WEAK, b"12345678")
+    assert flash.program(0x2008, b"12345678", pc=0, index=0)
+    assert flash.torn(0x2008, 1)
     assert flash.erase(0x2000, pc=0, index=0)
     assert flash.units[0x1000 // 8] == BLANK
 

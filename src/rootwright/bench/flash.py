@@ -125,6 +125,8 @@ class FlashContent:
             return new, PROGRAMMED
         old = self.buffer.read(offset, len(new))
         joined = bytes(a & b if self.erased else a | b for a, b in zip(old, new, strict=True))
+        if state == WEAK and old == bytes([self.erased]) * len(old):
+            return new, WEAK  # It reads right for now; only a whole erase makes the cell sound again.
         if state in (TORN, WEAK):
             return joined, TORN
         if self.memory.reprogram in (Reprogram.BITS, Reprogram.TIMES):

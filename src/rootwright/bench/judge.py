@@ -7,7 +7,7 @@ from enum import StrEnum
 from typing import Any
 
 from rootwright.bench.board import Board, End
-from rootwright.bench.flash import BLANK, WEAK, FlashState
+from rootwright.bench.flash import WEAK, FlashState
 from rootwright.bench.subject import ApprovedImage, Subject
 
 
@@ -100,12 +100,26 @@ def _ended(subject: Subject, board: Board, end: End, floor: int) -> Outcome:
             return Outcome(Verdict.REFUSED, f"{image.name} took over", image.name)
         return Outcome(Verdict.RAN, f"{image.name} ran", image.name)
     place = f"0x{end.at:08x}"
+    if any(_weak(board, a) for a in there):
+        return Outcome(Verdict.UNAPPROVED, f"the core ran at {place} from cells whose erase was cut")
     if there:
         return Outcome(Verdict.UNAPPROVED, f"the core ran at {place}, in an image's place, but its bytes are altered")
     flash = board.find_flash(end.at)
     if flash is None:
         return Outcome(Verdict.UNAPPROVED, f"the core ran in RAM at {place}")
     return Outcome(Verdict.UNAPPROVED, f"the core ran at {place}, where no approved image belongs")
+
+
+def _weak(board: Board, image: ApprovedImage) -> bool:
+    """Return whether an image's bytes are all right, but stand in cells whose erase was cut."""
+    weak = False
+    for segment in image.image.segments:
+        flash = board.find_flash(segment.address)
+        if flash is None or board.read_bytes(segment.address, len(segment.data)) != segment.data:
+            return False
+        first = (segment.address - flash.memory.base) // flash.unit
+        weak = weak or WEAK in flash.units[first : (segment.end - 1 - flash.memory.base) // flash.unit + 1]
+    return weak
 
 
 def _authentic(board: Board, image: ApprovedImage) -> bool:
@@ -118,9 +132,6 @@ def _authentic(board: Board, image: ApprovedImage) -> bool:
         units = flash.units[first : (segment.end - 1 - flash.memory.base) // flash.unit + 1]
         if WEAK in units:
             return False
-        if BLANK in units and segment.data.strip(bytes([flash.erased])):
-            # Bytes of an image that were never programmed can only be erased ones.
-            continue
     return True
 
 
