@@ -88,7 +88,7 @@ def capture(
     """List what must be read back: address, width, by whom it can be seen in which state; and what must be tried.
 
     With --json, --state and --observer it is a sheet to fill in, which `check` reads. Exit code 0: there is something
-    to read. 1: the chip file describes no lock field. 2: bad input.
+    to compare. 1: nothing that is planned has an address in the chip file. 2: bad input.
     """
     import json
 
@@ -104,7 +104,7 @@ def capture(
     else:
         for line in _capture_lines(result, unit, state, observer):
             click.echo(line)
-    return 0 if result.readback else 1
+    return 0 if any(field.mask for field in result.readback) else 1
 
 
 @command.command("check")
@@ -301,8 +301,10 @@ def _capture_lines(plan: LockdownPlan, unit: str, state: str | None, observer: s
                 copy = "stored" if field.stored else "loaded"
                 by = ", ".join(seers) or "nobody"
                 rows.append((field.name, f"0x{field.address:08X}", str(field.width), copy, visible.state.value, by))
+    if not any(field.mask for field in plan.readback):
+        lines += _wrapped("nothing that is planned has an address in the chip file, so no field can be compared", "")
     if not plan.readback:
-        return [*lines, *_wrapped("the chip file describes no lock field, so nothing can be read back by address", "")]
+        return lines
     lines += _aligned(rows)
     lines += ["", "To be tried, and its outcome written down", ""]
     for attempt in plan.attempts:

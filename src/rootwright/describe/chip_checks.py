@@ -9,6 +9,7 @@ from rootwright.describe.chip import MemoryKind, ProtectionKind, Reprogram
 from rootwright.describe.chip_file import ChipForm, MemoryForm, ProtectionForm, TimingForm, protection_names
 from rootwright.describe.forms import Form, UnreadableField, run_checks
 from rootwright.describe.lock_field_file import LockFieldForm, check_meaning, check_place
+from rootwright.describe.lock_places import place_checks
 from rootwright.describe.problems import Fault, KeyPath, did_you_mean, listed, shown
 from rootwright.describe.settings_checks import settings_checks
 from rootwright.describe.units import LARGEST_SIZE, address_words, size_words
@@ -50,7 +51,7 @@ def check_chip(form: ChipForm) -> list[Fault]:
     checks += [_protection_names(form), _too_many((), form, "lock_field"), _lock_field_names(form)]
     for index, each in enumerate(_readable(form, "lock_field")):
         checks += [check_place(("lock_field", index), each), _lock_field(("lock_field", index), each, form)]
-    checks += [*settings_checks(form), _crypto_timing(form), _verify_timings(form), _reset(form)]
+    checks += [*settings_checks(form), *place_checks(form), _crypto_timing(form), _verify_timings(form), _reset(form)]
     return run_checks(checks)
 
 
@@ -346,10 +347,6 @@ def _one_lock_field_name(seen: set[str], index: int, each: LockFieldForm) -> Ite
 def _lock_field(path: KeyPath, each: LockFieldForm, form: ChipForm) -> Iterator[Fault]:
     names = [other.name for other in form.lock_field[:MOST_TABLES]]
     yield from check_meaning(path, each, protection_names(form.protection), names)
-    for other in form.lock_field[: path[1] if isinstance(path[1], int) else 0]:
-        apart = each.low >= other.low + other.count() or other.low >= each.low + each.count()
-        if other.address == each.address and not apart:
-            yield Fault((*path, "low"), f"bits that {shown(other.name)} has too", "bits of its own")
 
 
 def _reset(form: ChipForm) -> Iterator[Fault]:

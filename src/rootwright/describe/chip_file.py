@@ -29,6 +29,7 @@ from rootwright.describe.fields import Erased, Frequency, Name, Rate, Remark, Si
 from rootwright.describe.forms import Form
 from rootwright.describe.lock_field import ProtectionUnit
 from rootwright.describe.lock_field_file import LockFieldForm
+from rootwright.describe.lock_implied import implied_fields
 from rootwright.describe.settings_file import SettingsForm, ViewForm
 
 Count = Annotated[int, whole(1, 1_000_000)]
@@ -327,16 +328,20 @@ class ChipForm(Form):
         head = self.chip
         memories = tuple(memory.memory() for memory in self.memory)
         sizes = {memory.name: memory.size for memory in memories}
+        protections = tuple(
+            protection.protection(name, head.architecture)
+            for name, protection in zip(protection_names(self.protection), self.protection, strict=True)
+        )
+        areas = tuple(area.area() for area in self.settings)
+        locks = tuple(each.lock_field() for each in self.lock_field)
+        bases = {memory.name: memory.base for memory in memories}
         return Chip(
             name=head.name,
             title=head.title,
             architecture=head.architecture,
             clock_hz=head.clock,
             memories=memories,
-            protections=tuple(
-                protection.protection(name, head.architecture)
-                for name, protection in zip(protection_names(self.protection), self.protection, strict=True)
-            ),
+            protections=protections,
             crypto=self.crypto.speeds(),
             reset_address=head.reset_address,
             interrupts=head.interrupts,
@@ -344,7 +349,7 @@ class ChipForm(Form):
             strength=head.strength,
             typical=head.typical,
             silicon=head.silicon,
-            settings_areas=tuple(area.area() for area in self.settings),
+            settings_areas=areas,
             views=tuple(view.view(sizes[view.memory]) for view in self.view),
-            lock_fields=tuple(each.lock_field() for each in self.lock_field),
+            lock_fields=locks + implied_fields(protections, areas, bases, locks),
         )

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from rootwright.describe.chip import Chip, Lock, ProtectionKind
 from rootwright.describe.lock_field import LifeState, LockField, LockRole, Observer
 from rootwright.plan.lockdown.result import Moment, Readback, SettingValue, Visible
-from rootwright.plan.lockdown.settings import delivered_value, is_stored
+from rootwright.plan.lockdown.settings import complement_place, delivered_value, is_stored, memory_of
 
 AIMS: dict[ProtectionKind, tuple[str, ...]] = {
     ProtectionKind.WRITE_PROTECTION: ("root-fixed", "anchors-fixed", "code-by-update-only", "floor-kept"),
@@ -50,7 +51,7 @@ def make_readback(chip: Chip, settings: Sequence[SettingValue]) -> tuple[Readbac
                 partner=partner,
                 value=value,
                 mask=mask,
-                visible=tuple(Visible(state, seers) for state, seers in _visible(chip, field)),
+                visible=tuple(Visible(state, seers) for state, seers in _visible(chip, dict(field.visible))),
                 aims=AIMS.get(kind, ()) if kind else (),
                 means=_means(field, kind),
                 delivered=delivered_value(chip, field) & mask,
@@ -58,9 +59,62 @@ def make_readback(chip: Chip, settings: Sequence[SettingValue]) -> tuple[Readbac
                 lasts=locks.get(field.protection) is not Lock.ERASE_TO_OPEN,
                 is_unit=field.role is LockRole.UNIT,
                 is_silicon=field.role is LockRole.SILICON,
+                bits=field.mask,
             )
         )
-    return tuple(found)
+        place = complement_place(chip, field)
+        if mask and place is not None:
+            found.append(_complement(chip, found[-1], *place))
+    return (*found, *_settings_fields(chip))
+
+
+def _complement(chip: Chip, of: Readback, address: int, shift: int) -> Readback:
+    """Return what must stand where a settings word has its complement; delivered, it is as erased as the word."""
+    mask = of.mask << shift
+    given = next(field.delivered for field in chip.lock_fields if field.name == of.name)
+    memory = memory_of(chip, address)
+    erased = mask if memory is not None and memory.erased == 0xFF else 0
+    return replace(
+        of,
+        name=f"{of.name}-complement",
+        address=address,
+        partner="",
+        value=(of.value ^ of.mask) << shift,
+        mask=mask,
+        bits=mask,
+        delivered=erased if given is None else (of.delivered ^ of.mask) << shift,
+        means=f"it is not the complement of {of.name}: the part takes the word for a torn one and loads its default",
+    )
+
+
+def _settings_fields(chip: Chip) -> list[Readback]:
+    """Return the settings fields that no lock field describes: nothing is planned for them, and they can be read."""
+    taken = [(f.address * 8 + f.low, f.address * 8 + f.low + f.bits) for f in chip.lock_fields]
+    found = []
+    for area in chip.settings_areas:
+        for field in area.fields:
+            address = chip.memory(area.memory).base + field.offset
+            start = address * 8 + field.bit
+            if any(low < start + field.width and start < high for low, high in taken):
+                continue
+            found.append(
+                Readback(
+                    name=field.name,
+                    address=address,
+                    width=32,
+                    stored=True,
+                    partner="",
+                    value=0,
+                    mask=0,
+                    visible=tuple(Visible(state, seers) for state, seers in _visible(chip, {})),
+                    aims=(),
+                    means=f"it decides on the {field.purpose.value}; the plan has no value for it",
+                    bits=((1 << field.width) - 1) << field.bit,
+                    meanings=tuple((row.value << field.bit, row.means) for row in field.values),
+                    otherwise=field.otherwise,
+                )
+            )
+    return found
 
 
 def _means(field: LockField, kind: ProtectionKind | None) -> str:
@@ -87,7 +141,9 @@ def _expected(chip: Chip, field: LockField, values: dict[str, SettingValue]) -> 
     return 0, 0
 
 
-def _visible(chip: Chip, field: LockField) -> list[tuple[LifeState, tuple[Observer, ...]]]:
+def _visible(
+    chip: Chip, given: Mapping[LifeState, tuple[Observer, ...]]
+) -> list[tuple[LifeState, tuple[Observer, ...]]]:
     """Return who sees a field in each state; what the chip file does not say follows the debug port."""
     inside = (Observer.BOOT, Observer.APPLICATION)
     everyone = (Observer.PROBE, *inside)
@@ -100,5 +156,4 @@ def _visible(chip: Chip, field: LockField) -> list[tuple[LifeState, tuple[Observ
         LifeState.FIELD_RETURN: opened,
         LifeState.END_OF_LIFE: closed,
     }
-    given = dict(field.visible)
     return [(state, given.get(state, rule[state])) for state in LifeState]

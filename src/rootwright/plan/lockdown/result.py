@@ -178,6 +178,9 @@ class Readback:
         closes: Whether it closes a port, which is the last step: in development it must still say `delivered`.
         lasts: Whether it outlives a full erase.
         is_unit, is_silicon: Whether it says which unit, or which silicon revision this is.
+        bits: All bits of the field, also where nothing is planned for them.
+        meanings: What its values mean, each shifted to its place, as the chip file says.
+        otherwise: What any other value means.
     """
 
     name: str
@@ -195,6 +198,9 @@ class Readback:
     lasts: bool = True
     is_unit: bool = False
     is_silicon: bool = False
+    bits: int = 0
+    meanings: tuple[tuple[int, str], ...] = ()
+    otherwise: str = ""
 
     def is_visible(self, state: LifeState, observer: Observer) -> bool:
         """Return whether an observer sees the field in a state."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from rootwright.describe.chip import Chip, Lock, Memory, MemoryKind, Protection, ProtectionKind
 from rootwright.describe.lock_field import LockField, LockRole
 from rootwright.describe.product import Product
+from rootwright.describe.settings import Complement
 from rootwright.errors import PlanError
 from rootwright.layout.map import Map
 from rootwright.plan.lockdown import fields
@@ -87,6 +88,22 @@ def is_stored(chip: Chip, field: LockField) -> bool:
     return memory is not None and memory.kind is not MemoryKind.RAM
 
 
+def complement_place(chip: Chip, field: LockField) -> tuple[int, int] | None:
+    """Return the word in which a settings field's complement stands and how far up; None where it has none.
+
+    In a settings area whose words have complements a value without its own is a torn word, which loads as a default.
+    """
+    memory = memory_of(chip, field.address)
+    area = next((a for a in chip.settings_areas if memory is not None and a.memory == memory.name), None)
+    if area is None or area.complement is Complement.NONE:
+        return None
+    up = 16 if area.complement is Complement.UPPER_HALF else 32
+    if field.low + field.bits + up <= field.width:
+        return field.address, up
+    words, shift = divmod(up, field.width)
+    return field.address + words * field.width // 8, shift
+
+
 def delivered_value(chip: Chip, field: LockField) -> int:
     """Return a field's value before the lock-down, shifted to its place: as described, erased, or 0 for registers."""
     if field.delivered is not None:
@@ -146,6 +163,8 @@ def _field_setting(chip: Chip, protection: Protection, value: fields.FieldValue,
         moment = Moment.FACTORY
     elif moment is Moment.FACTORY:
         moment = Moment.START
+    place = complement_place(chip, field)
+    says = value.says if place is None else f"{value.says}; its complement at 0x{place[0]:08X}, {place[1]} bits up"
     return SettingValue(
         name=field.name,
         protection=protection.name,
@@ -160,7 +179,7 @@ def _field_setting(chip: Chip, protection: Protection, value: fields.FieldValue,
         lock=protection.lock,
         moment=moment,
         source=fields.SOURCE,
-        says=value.says,
+        says=says,
     )
 
 

@@ -262,13 +262,21 @@ def _answer(field: Readback, dump: Dump, state: LifeState, observer: Observer, w
         return FieldAnswer(field.name, field.address, field.stored, Answer.NOT_VISIBLE, value, None, text, field.aims)
     found = (dump.word(field.address, field.width) or 0) & mask
     if not mask:
-        return FieldAnswer(field.name, field.address, field.stored, Answer.DONT_CARE, 0, found, "", ())
+        found = (dump.word(field.address, field.width) or 0) & field.bits
+        text = _reads(field, found)
+        return FieldAnswer(field.name, field.address, field.stored, Answer.DONT_CARE, 0, found, text, ())
     if found == value:
         return FieldAnswer(field.name, field.address, field.stored, Answer.SAME, value, found, "", ())
     text = field.means
     if state is LifeState.DEVELOPMENT and field.closes:
         text = "it is closed already: what is wrong can no longer be mended"
     return FieldAnswer(field.name, field.address, field.stored, Answer.DIFFERS, value, found, text, field.aims)
+
+
+def _reads(field: Readback, found: int) -> str:
+    """Return what a value means for which nothing is planned, empty where the chip file does not say."""
+    means = dict(field.meanings).get(found, field.otherwise)
+    return f"reads 0x{found:X}: {means}" if means else ""
 
 
 def _paired(fields: tuple[FieldAnswer, ...], plan: LockdownPlan) -> tuple[FieldAnswer, ...]:
