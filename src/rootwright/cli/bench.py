@@ -67,6 +67,14 @@ def command(product_file: Path, boot: Path | None, replay: str | None, as_json: 
     return _faults(subject, mode, options, as_json)
 
 
+def _about(subject: Subject, kind: str) -> dict[str, Any]:
+    """Return what says which program a result is about, for those who read it later."""
+    import hashlib
+
+    firmware = subject.firmware
+    return {"kind": kind, "boot": firmware.name, "boot_sha256": hashlib.sha256(firmware.data).hexdigest()}
+
+
 def _starts(subject: Subject, names: tuple[str, ...]) -> list[Any]:
     from rootwright.errors import BenchError
 
@@ -150,7 +158,7 @@ def _faults(subject: Subject, mode: Mode, options: dict[str, Any], as_json: bool
     if options["html"] is not None:
         write_file(options["html"], write_page(report, subject.folder).encode())
     if as_json:
-        click.echo(json.dumps(report.data(), indent=2, ensure_ascii=False))
+        click.echo(json.dumps({**_about(subject, "faults"), **report.data()}, indent=2, ensure_ascii=False))
     else:
         for line in report.text():
             click.echo(line)
@@ -168,7 +176,8 @@ def _cuts(subject: Subject, options: dict[str, Any], as_json: bool) -> int:
             for start in {start.run.name: start for start in _starts(subject, options["names"])}.values()
         ]
     if as_json:
-        click.echo(json.dumps({"cuts": [result.data() for result in results]}, indent=2, ensure_ascii=False))
+        data = {**_about(subject, "cuts"), "cuts": [result.data() for result in results]}
+        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
     else:
         for result in results:
             for line in result.text():
@@ -192,7 +201,7 @@ def _hostile(subject: Subject, options: dict[str, Any], as_json: bool) -> int:
             folder=options["work"],
         )
     if as_json:
-        click.echo(json.dumps(result.data(), indent=2, ensure_ascii=False))
+        click.echo(json.dumps({**_about(subject, "hostile"), **result.data()}, indent=2, ensure_ascii=False))
     else:
         for line in result.text():
             click.echo(line)
