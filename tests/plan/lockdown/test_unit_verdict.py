@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -156,10 +157,19 @@ def test_wrong_unit_silicon_or_nobody(plan: LockdownPlan) -> None:
         judged(plan, {**sheet, "silicon": "C"})
     with pytest.raises(FormatError, match="silicon-number reads 0x3"):
         judged(plan, filled(plan, *PRODUCTION, **{"silicon-number": 1}))
+    with pytest.raises(FormatError, match="captured for the product 'Another one XY'"):
+        judged(plan, {**sheet, "product": "Another one XY"})
+    with pytest.raises(FormatError, match="captured for the part 'GX-256'"):
+        judged(plan, {**sheet, "chip": "GX-256"})
     with pytest.raises(FormatError, match="in which state"):
         judged(plan, {k: v for k, v in sheet.items() if k != "state"})
     with pytest.raises(FormatError, match="was asked for"):
         read_dump(json.dumps(sheet).encode(), name="d", given=Reading(unit="0x999"))
+
+
+def test_a_silicon_revision_may_be_any_text(plan: LockdownPlan) -> None:
+    named = replace(plan, silicon="Überarbeitung 2, since lot 0417 " + "x" * 80)
+    assert not judged(named, filled(named, *PRODUCTION)).differs
 
 
 def test_a_missing_value_is_short(plan: LockdownPlan) -> None:

@@ -13,16 +13,19 @@ from rootwright.errors import FormatError
 from rootwright.image.reading import read_image
 
 _UNIT = re.compile(r"[ -~]{1,64}")
+_NAME = re.compile(r"(?s).{1,2048}")  # what product and chip file say of themselves, as they say it
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """Who read which unit in which state; empty or None where nothing says."""
+    """Who read which unit in which state, and of which product on which part; empty or None where nothing says."""
 
     unit: str = ""
     silicon: str = ""
     state: LifeState | None = None
     observer: Observer | None = None
+    product: str = ""
+    chip: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +100,8 @@ def _read_json(data: bytes, name: str, given: Reading) -> Dump:
         silicon,
         _one_of(name, "state", state, [s.value for s in LifeState], LifeState),
         _one_of(name, "observer", observer, [o.value for o in Observer], Observer),
+        _agreed(name, "product", found.get("product"), given.product),
+        _agreed(name, "chip", found.get("chip"), given.chip),
     )
     words = found.get("words")
     if not isinstance(words, list) or len(words) > 4096:
@@ -127,7 +132,8 @@ def _read_json(data: bytes, name: str, given: Reading) -> Dump:
 def _agreed(name: str, key: str, said: object, given: str) -> str:
     if said is None:
         return given
-    if not isinstance(said, str) or (said and not _UNIT.fullmatch(said)):
+    allowed = _NAME if key in ("product", "chip", "silicon") else _UNIT
+    if not isinstance(said, str) or (said and not allowed.fullmatch(said)):
         raise FormatError(f"{key} is {said!r}", where=name, next_step="give one line of text")
     if given and said and said != given:
         raise FormatError(

@@ -128,8 +128,9 @@ def judge_unit(
         within: The addresses that the dump is about, such as one memory; None for all. Others are not visible.
 
     Raises:
-        FormatError: The dump is not bound to a unit, is of other silicon, says neither state nor observer, is short,
-            compares nothing, or reads as all ones or all zeros, which is what a closed or unpowered port gives.
+        FormatError: The dump is not bound to a unit, is of another product, part or silicon, says neither state nor
+            observer, is short, compares nothing, or reads as all ones or all zeros, which is what a closed or unpowered
+            port gives.
     """
     reading = dump.reading
     if reading.state is None or reading.observer is None:
@@ -142,11 +143,12 @@ def judge_unit(
         raise FormatError(
             "nothing says which unit this is", where=dump.name, next_step="give --unit, or a JSON dump that says it"
         )
+    _require_product(plan, dump)
     _require_silicon(plan, dump)
     visible = [f for f in plan.readback if _is_here(f, within) and f.is_visible(reading.state, reading.observer)]
     _require_whole(dump, visible)
-    bound = _require_unit(dump, visible)
     _require_alive(dump, visible, reading.state)
+    bound = _require_unit(dump, visible)
     fields = tuple(_answer(field, dump, reading.state, reading.observer, within) for field in plan.readback)
     if outcomes is None and not any(f.answer in (Answer.SAME, Answer.DIFFERS) for f in fields):
         raise FormatError(
@@ -171,6 +173,19 @@ def judge_unit(
 
 def _is_here(field: Readback, within: Span | None) -> bool:
     return within is None or within.start <= field.address < within.end
+
+
+def _require_product(plan: LockdownPlan, dump: Dump) -> None:
+    for key, said, meant in (
+        ("product", dump.reading.product, plan.product),
+        ("part", dump.reading.chip, plan.chip),
+    ):
+        if said and said != meant:
+            raise FormatError(
+                f"it was captured for the {key} {said!r}, and this plan is of {meant!r}",
+                where=dump.name,
+                next_step="check it against its own product file, or capture this unit with this product's sheet",
+            )
 
 
 def _require_silicon(plan: LockdownPlan, dump: Dump) -> None:
