@@ -46,9 +46,11 @@ def variants() -> list[dict[str, Any]]:
 
 def sources(variant: dict[str, Any]) -> list[str]:
     """Return the C files of a variant, relative to demo/."""
-    flash = {"hooks": "flash_stores", "controller": "flash_controller"}[variant["flash"]]
+    flash = {"hooks": ["flash_stores"], "controller": ["flash_controller", f"flash_guard_{variant['part']}"]}
+    if "FLAW_READS_UNGUARDED" in variant["defines"]:
+        flash["controller"].pop()
     install = {"copy-over": "copy_over", "exchange": "exchange"}[variant["install"]]
-    stems = ("boot", "demo_key", flash, "image", install, "log", "move", f"start_{variant['part']}")
+    stems = ("boot", "demo_key", *flash[variant["flash"]], "image", install, "log", "move", f"start_{variant['part']}")
     shared = [f"river-gauge/firmware/common/{name}" for name in SHARED]
     return [f"bench-boot/firmware/{stem}.c" for stem in stems] + shared
 

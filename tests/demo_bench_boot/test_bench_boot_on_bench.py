@@ -6,8 +6,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from bench_boot_host import BENCH_BOOT
+from bench_boot_host import BENCH_BOOT, images
 
+from rootwright.bench.flash import TORN, FlashState
 from rootwright.bench.golden import Golden, run_golden
 from rootwright.bench.judge import Verdict
 from rootwright.bench.subject import Start, Subject
@@ -65,6 +66,47 @@ def test_flaw_shows_in_a_golden_run(file: str) -> None:
         assert bool(golden.fails) is (expected is not None)
         if expected is not None:
             assert golden.outcome.verdict is expected
+
+
+GUARDED = [("controller.toml", "arm-copy-controller.elf"), ("rv32-controller.toml", "rv32-copy-controller.elf")]
+
+
+@pytest.mark.parametrize(("product", "file"), [*GUARDED, ("controller.toml", "arm-flaw-reads-unguarded.elf")])
+def test_a_word_that_faults_fails_one_read_where_reads_are_guarded(product: str, file: str) -> None:
+    """The first record of the journal half programmed: loading it is a fault (the parts' `ecc_error`)."""
+    subject = subject_of(product, BENCH_BOOT / "built" / file)
+    start = start_of(subject, "authentic")
+    board = subject.board()
+    flash = subject.flash_of(start.run)
+    journal = images.JOURNAL // 8
+    whole = flash["flash"]
+    torn = FlashState(whole.data, whole.units[:journal] + bytes([TORN]) + whole.units[journal + 1 :])
+    board.power_up(flash | {"flash": torn})
+    end = board.run(subject.bench.limit)
+    guarded = "flaw" not in file
+    assert (end.kind, end.image) == (("image", True) if guarded else ("resets", False))
+    if guarded:
+        load = subject.firmware.image.symbol("guarded_load")
+        assert load is not None
+        assert {pc for pc, _ in board.faults} == {load.address & ~1}
+
+
+def test_a_fault_of_another_instruction_still_ends_in_a_reset() -> None:
+    """The handler passes over its one load alone: a digest's address in a pointer that faults is no failed read."""
+    for product, file in GUARDED:
+        subject = subject_of(product, BENCH_BOOT / "built" / file)
+        board = subject.board()
+        board.power_up(subject.flash_of(start_of(subject, "authentic").run))
+        check = subject.firmware.image.symbol("check_of")
+        assert check is not None
+        for _ in range(100_000):
+            if board.emulator.pc == check.address & ~1:
+                break
+            assert board.step(1) is None
+        board.emulator.set("r0" if board.is_arm else "a0", 0x6000_0000 if board.is_arm else 0x1000)
+        assert board.run(subject.bench.limit).kind == "image", "one reset, and the start behind it goes well"
+        assert board._resets == 1
+        assert len(board.faults) == 1
 
 
 def test_long_header_makes_the_staged_payload_run() -> None:

@@ -39,7 +39,8 @@ __attribute__((naked)) void unexpected(void)
     __asm__ volatile("mrs r0, msp\n\tpush {r4, lr}\n\tbl step_over\n\tpop {r4, pc}");
 }
 #else
-void unexpected(void)
+/* Weak: flash_guard_arm.c has another. */
+__attribute__((weak)) void unexpected(void)
 {
     panic();
 }

@@ -30,8 +30,8 @@ _Noreturn __attribute__((noinline)) void panic(void)
     }
 }
 
-/* Any trap; mtvec wants it aligned. */
-__attribute__((used, aligned(4))) void unexpected(void)
+/* Any trap; mtvec wants it aligned. Weak: flash_guard_rv32.c has another. */
+__attribute__((weak, used, aligned(4))) void unexpected(void)
 {
     panic();
 }
