@@ -14,8 +14,8 @@ import jsonschema
 import pytest
 
 from rootwright.bench import campaign, pool
-from rootwright.bench.board import End
 from rootwright.bench.campaign import Milestones, Mode, Walker, golden_for, make_plan, run_part
+from rootwright.bench.ends import End
 from rootwright.bench.faults import Fault, Model
 from rootwright.bench.golden import Golden, begin, probe, run_golden
 from rootwright.bench.judge import FINDINGS, Verdict, judge

@@ -14,7 +14,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
-from rootwright.bench.board import Board, End
+from rootwright.bench.board import Board
+from rootwright.bench.ends import End
 from rootwright.bench.faults import CHEAP, Fault, Injector, Model
 from rootwright.bench.flash import FlashState
 from rootwright.bench.golden import Golden, begin, run_golden

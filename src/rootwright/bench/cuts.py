@@ -15,7 +15,8 @@ from dataclasses import dataclass, field
 from heapq import heappop, heappush
 from typing import Any
 
-from rootwright.bench.board import Board, End
+from rootwright.bench.board import Board
+from rootwright.bench.ends import End
 from rootwright.bench.flash import PROGRAMMED, TORN, WEAK, FlashContent, FlashState, Operation
 from rootwright.bench.golden import begin
 from rootwright.bench.judge import FINDINGS, Verdict, judge

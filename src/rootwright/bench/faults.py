@@ -6,8 +6,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from rootwright.bench.board import Board, End
+from rootwright.bench.board import Board
 from rootwright.bench.emulator import Buffer
+from rootwright.bench.ends import End
 from rootwright.bench.firmware import Firmware, Instruction
 
 

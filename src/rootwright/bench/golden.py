@@ -6,7 +6,8 @@ from array import array
 from collections import Counter
 from dataclasses import dataclass, field
 
-from rootwright.bench.board import Access, Board, End
+from rootwright.bench.board import Board
+from rootwright.bench.ends import Access, End
 from rootwright.bench.flash import FlashState, Operation
 from rootwright.bench.judge import Outcome, Verdict, judge
 from rootwright.bench.subject import Start, Subject

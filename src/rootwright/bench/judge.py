@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from rootwright.bench.board import Board, End
+from rootwright.bench.board import Board
+from rootwright.bench.ends import End
 from rootwright.bench.flash import WEAK, FlashState
 from rootwright.bench.subject import ApprovedImage, Subject
 

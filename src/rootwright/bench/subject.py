@@ -9,7 +9,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from rootwright.bench.board import Access, Board
+from rootwright.bench.board import Board
+from rootwright.bench.ends import Access
 from rootwright.bench.firmware import Firmware
 from rootwright.bench.flash import FlashContent, FlashState
 from rootwright.describe.bench import Approved, Bench, GoldenRun

@@ -1,0 +1,146 @@
+"""The device's state: power-up, reset, and the whole of it as a value to go back to or to compare."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from rootwright.bench.bus import Bus
+from rootwright.bench.emulator import PAGE
+from rootwright.bench.ends import Access
+from rootwright.bench.firmware import Firmware
+from rootwright.bench.flash import FlashState
+from rootwright.bench.hooks import HookCalls
+from rootwright.bench.registers import Registers
+from rootwright.describe.bench import Bench
+from rootwright.describe.chip import Chip, EccError
+
+
+class DeviceState(Bus):
+    """Memories, registers and hooked functions of a device, with what a reset and a power-up do to them."""
+
+    def __init__(
+        self,
+        chip: Chip,
+        bench: Bench,
+        firmware: Firmware,
+        plugins: tuple[tuple[int, int, Registers], ...],
+        probe: Callable[[Access], int] | None,
+    ) -> None:
+        super().__init__(chip, bench, firmware, plugins, probe)
+        self.hooks: list[HookCalls] = []
+        self._resets = 0
+
+    def _vector_base(self) -> int:
+        return self.chip.reset_address
+
+    def power_up(self, flash: dict[str, FlashState] | None = None, *, fill: int = 0xA5) -> None:
+        """Put flash content in, fill RAM with an arbitrary byte (its content at power-up is), and reset.
+
+        Args:
+            flash: Content by memory name; memories that are not named keep what they hold.
+        """
+        for content in self.flashes:
+            if flash is not None and content.memory.name in flash:
+                content.put(flash[content.memory.name])
+                self._remap = self._remap or content.memory.ecc_error is not EccError.NONE
+        self.fill_ram(fill)
+        self._resets = 0
+        self.faults.clear()
+        self.reset(0)
+
+    def fill_ram(self, fill: int) -> None:
+        """Fill all RAM with one byte."""
+        for _, size, buffer in self.rams:
+            buffer.write(0, bytes([fill]) * size)
+
+    def reset(self, cause: int) -> None:
+        """Reset the core: 0 power-up, 1 watchdog, 2 software. RAM is kept."""
+        self._cause = cause
+        self._noticed = -1
+        self._pending = None
+        self._fed = self._ran = 0
+        self.uncovered.clear()
+        for _, _, registers in self._devices:
+            registers.reset()
+        for hook in self.hooks:
+            hook.reset()
+        self.arm.reset(self._vector_base())
+        self.riscv.reset()
+        self._refresh()
+        e = self.emulator
+        if self.is_arm:
+            for name in e.registers:
+                if name not in ("pc", "xpsr", "msp", "psp"):
+                    e.set(name, 0)
+            e.set("xpsr", 1 << 24)
+            table = self.read_bytes(self._vector_base(), 8) or bytes(8)
+            e.set("sp", int.from_bytes(table[:4], "little") & ~3)
+            e.set("lr", 0xFFFF_FFFF)
+            e.set("pc", int.from_bytes(table[4:], "little") & ~1)
+        else:
+            for number in range(1, 32):
+                e.set(f"x{number}", 0)
+            for name in ("mtvec", "mepc", "mcause", "mtval", "mie", "mscratch"):
+                e.set(name, 0)
+            e.set("mstatus", 0x1800)
+            e.set("pc", self.firmware.image.entry if self.firmware.image.entry is not None else self.chip.reset_address)
+
+    def _refresh(self) -> None:
+        """Drop translations of code whose bytes changed, and map torn pages anew."""
+        for flash in self.flashes:
+            span = flash.take_dirty()
+            if span is not None:
+                base = flash.memory.base
+                for page in self._code_pages():
+                    if base + span[0] < page + PAGE and page < base + span[1]:
+                        self.emulator.forget(page, page + PAGE)
+                self._remap = self._remap or flash.memory.ecc_error is not EccError.NONE
+        for span_, _ in self.firmware.ram_code:
+            self.emulator.forget(span_.address, span_.end)
+        if self._remap:
+            self._remap_torn()
+
+    def snapshot(self) -> Any:
+        """Return the whole device's state; cheap."""
+        return (
+            self.emulator.save(),
+            [buffer.read(0, size) for _, size, buffer in self.rams],
+            [flash.snapshot() for flash in self.flashes],
+            [registers.save() for _, _, registers in self._devices],
+            self.arm.save(),
+            self.riscv.save(),
+            (self._cause, self._resets, self._fed, self._ran, self.index, self._noticed),
+            [(h.calls, h.successes, h._drawn) for h in self.hooks],
+        )
+
+    def restore(self, state: Any) -> None:
+        """Go back to a snapshot."""
+        context, rams, flashes, registers, arm, riscv, own, hooks = state
+        for (_, _, buffer), data in zip(self.rams, rams, strict=True):
+            buffer.write(0, data)
+        for flash, mark in zip(self.flashes, flashes, strict=True):
+            flash.restore(mark)
+        for (_, _, device), saved in zip(self._devices, registers, strict=True):
+            device.restore(saved)
+        self.arm.restore(arm)
+        self.riscv.restore(riscv)
+        self._cause, self._resets, self._fed, self._ran, self.index, self._noticed = own
+        for hook, (calls, successes, drawn) in zip(self.hooks, hooks, strict=True):
+            hook.calls, hook.successes, hook._drawn = calls, successes, drawn
+        self._pending = None
+        self.uncovered.clear()
+        self._refresh()
+        self.emulator.restore(context)
+
+    def sight(self) -> Any:
+        """Return everything that what comes next depends on, for comparing two boards' states."""
+        return (
+            self.emulator.all_registers(),
+            [buffer.read(0, size) for _, size, buffer in self.rams],
+            [[(o.kind, o.address, o.data) for o in flash.operations] for flash in self.flashes],
+            [registers.save() for _, _, registers in self._devices],
+            self.arm.save(),
+            self._cause,
+            [h._drawn for h in self.hooks],
+        )
