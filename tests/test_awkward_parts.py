@@ -19,11 +19,16 @@ from rootwright.describe.chip import EccError, Reprogram, TornProgram
 from rootwright.describe.loading import load_chip, load_product
 from rootwright.describe.settings import Torn
 from rootwright.device.ground import Ground, ground_from_map
+from rootwright.device.port import POWER_UP, Again, Offer, Outcome, Port
 from rootwright.device.procedures import needs
+from rootwright.device.procedures.copy_over import CopyOver
+from rootwright.device.procedures.parts import REQUEST, receive_by_command
 from rootwright.layout.map import Map
 from rootwright.pipeline import plan_product, prove_product
 from rootwright.plan.result import PlanResult
 from rootwright.prove.export import erased_value
+from rootwright.prove.level import Level
+from rootwright.prove.proof import check_level
 
 HEAD = """\
 [product]
@@ -353,6 +358,35 @@ def test_code_behind_a_stale_cache_is_a_note(make: Make) -> None:
     assert "plan.stale-reads" not in rules(make("awkward-external", chip=(("cached = true\n", ""),)))
 
 
+@pytest.mark.slow
+def test_a_large_erase_command_takes_all_that_it_covers(make: Make) -> None:
+    """Staging erased by 64 KiB holds; a run slot erased so while it is copied by 4 KiB never gets whole."""
+    path = make("awkward-external")
+    ground = ground_from_map(load_product(path).chip, map_of(path), cells=1)
+    run, stage = ground.area("run"), ground.area("stage")
+    assert ground.find_commands(run[0]) == (32768, 65536)
+    assert ground.covered_from("stage", stage[0]) == (65536, 16)
+    assert len(ground.covered(run[3], 65536)) == 16
+
+    class ByCommand(CopyOver):
+        def receive(self, port: Port, offer: Offer, index: int) -> Outcome:
+            following = receive_by_command(port, self.ground, "stage", offer, index)
+            if following < len(self.ground.area("stage")):
+                return Again(("receive", offer, following))
+            port.log("requests").append(REQUEST)
+            return Again(POWER_UP)
+
+    class TooMuch(CopyOver):
+        def copy(self, port: Port, index: int) -> Outcome:
+            port.erase(self.ground.chunks[index].run[0], command=65536)
+            return super().copy(port, index)
+
+    protect = frozenset(load_product(path).protect)
+    assert check_level(ByCommand, ground, Level(1, protect=protect))[0].holds
+    verdict = check_level(TooMuch, ground, Level(1, protect=protect))[0]
+    assert (verdict.holds, verdict.cuts) == (False, 0)
+
+
 def test_flash_that_erases_to_zeros_is_filled_with_zeros(make: Make) -> None:
     path = make("awkward-external")
     ground = ground_from_map(load_product(path).chip, map_of(path), cells=1)
@@ -386,8 +420,6 @@ def test_the_field_of_a_life_cycle_goes_one_way(repository: Path) -> None:
 def test_a_memory_without_erase_forgives_what_others_do_not(make: Make) -> None:
     """The same map and the same broken procedure, with and without an erase that a cut can tear."""
     from rootwright.prove.broken import NoNoteBeforeErase
-    from rootwright.prove.level import Level
-    from rootwright.prove.proof import check_level
 
     path = make("awkward-rewritten", product=(('"exchange-rotating"', '"in-place"'),))
     product = load_product(path)

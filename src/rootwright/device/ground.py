@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from rootwright.describe.chip import BlankRead, Chip, EccError, MemoryKind, Reprogram, Sector
 from rootwright.device.settings import SettingsModel, settings_from_map
+from rootwright.errors import ProcedureError
 from rootwright.layout.demand import BlockRole
 from rootwright.layout.map import Map, Region
 
@@ -57,6 +58,7 @@ class Ground:
         links: For each area that code runs from, the number of its link address (run 0, second 1).
         shipped: Areas beside the first image's that a device leaves the line with, in the form of the current version.
         unsettled: Logs in one-time words whose torn bits may read differently every time, also on the steady level.
+        commands: For each memory with erase commands that cover more than a sector: name, base, and their sizes.
         settings: The settings area that maps banks; None where the chip file describes none: a torn word is then old,
             new or 0, and the boot stage's block is the same in both banks.
     """
@@ -69,6 +71,7 @@ class Ground:
     shipped: tuple[str, ...] = ()
     settings: SettingsModel | None = None
     unsettled: frozenset[str] = frozenset()
+    commands: tuple[tuple[str, int, tuple[int, ...]], ...] = ()
 
     def area(self, name: str) -> range:
         """Return the sector indexes of the area `name`; KeyError where there is none."""
@@ -83,6 +86,59 @@ class Ground:
             return self.area(name)
         except KeyError:
             return range(0)
+
+    def find_commands(self, sector: int) -> tuple[int, ...]:
+        """Return the sizes of the erase commands that cover `sector` and more, the smallest first."""
+        memory = self.sectors[sector].memory
+        return next((sizes for name, _, sizes in self.commands if name == memory), ())
+
+    def covered(self, sector: int, command: int) -> tuple[int, ...]:
+        """Return the sectors that one erase command of `command` bytes erases where it covers `sector`, in order.
+
+        Raises:
+            ProcedureError: The part has no such command, or it would erase what is not on this ground: other blocks,
+                or space whose use the model does not know.
+        """
+        place = self.sectors[sector]
+        if command == place.size:
+            return (sector,)
+        sizes = self.find_commands(sector)
+        if command not in sizes:
+            known = ", ".join(map(str, (place.size, *sizes)))
+            raise ProcedureError(
+                f"the procedure erases {place.memory} by {command} bytes at {place.address:#x}",
+                where="erase",
+                next_step=f"use an erase command that the chip file names: {known} bytes",
+            )
+        base = next(base for name, base, _ in self.commands if name == place.memory)
+        low = base + (place.address - base) // command * command
+        found = [
+            index
+            for index, other in enumerate(self.sectors)
+            if other.memory == place.memory and low <= other.address < low + command
+        ]
+        if sum(self.sectors[index].size for index in found) != command:
+            raise ProcedureError(
+                f"the erase command of {command} bytes at {low:#x} in {place.memory} also erases what is not modelled",
+                where="erase",
+                next_step=f"erase by {place.size} bytes there, or pin blocks so that {command} bytes are one area's",
+            )
+        return tuple(sorted(found, key=lambda index: self.sectors[index].address))
+
+    def covered_from(self, area: str, sector: int) -> tuple[int, int]:
+        """Return the largest erase command that starts at `sector` and stays in `area`, and how many sectors it covers.
+
+        Zero and 1 where only the sector itself can be erased like that.
+        """
+        own = self.area(area)
+        for command in reversed(self.find_commands(sector)):
+            try:
+                found = self.covered(sector, command)
+            except ProcedureError:
+                continue
+            if found == tuple(range(sector, sector + len(found))) and found[-1] in own:
+                return command, len(found)
+        return 0, 1
 
 
 DATA_AREAS = ("data", "spare")
@@ -115,6 +171,11 @@ def ground_from_map(chip: Chip, map_: Map, *, cells: int, migrates: str = "") ->
         regions.sort(key=lambda r: (order.index(r.image) if r.image in order else len(order), r.address))
     builder = _Builder(chip, cells)
     builder.settings = settings_from_map(chip, map_)
+    builder.commands = tuple(
+        (memory.name, memory.base, larger)
+        for memory in chip.memories
+        if (larger := tuple(sorted(e.size for e in memory.erases if e.size > min(r.size for r in memory.runs))))
+    )
     builder.unsettled = frozenset(r.block for r in map_.regions if not chip.memory(r.memory).torn_bits_settle)
     partner = {"run": "stage", "stage": "run", "second": "run", "data": "spare", "spare": "data"}
     for area in ("run", "stage", "second", "lift", "recovery", *DATA_AREAS, "keep"):
@@ -131,6 +192,7 @@ class _Builder:
         self.areas: list[tuple[str, int, int]] = []
         self.settings: SettingsModel | None = None
         self.unsettled: frozenset[str] = frozenset()
+        self.commands: tuple[tuple[str, int, tuple[int, ...]], ...] = ()
 
     def region_sectors(self, region: Region) -> list[Sector]:
         memory = self.chip.memory(region.memory)
@@ -188,6 +250,7 @@ class _Builder:
             shipped=("data",) if "data" in areas else (),
             settings=self.settings,
             unsettled=self.unsettled,
+            commands=self.commands,
         )
 
 

@@ -64,8 +64,11 @@ class LogPort(Protocol):
 class Port(Protocol):
     """The reference device's hardware, one cell or sector at a time."""
 
-    def erase(self, sector: int) -> None:
-        """Erase one sector."""
+    def erase(self, sector: int, *, command: int = 0) -> None:
+        """Erase one sector; with `command`, all that the part's erase command of so many bytes covers there.
+
+        A cut leaves all of it weak. `Ground.find_commands` gives the sizes, `Ground.covered` the sectors.
+        """
 
     def program(self, sector: int, cell: int, value: Cell) -> None:
         """Program one cell; on a cell that is not blank the outcome is what the part's `reprogram` says."""

@@ -81,7 +81,7 @@ def require_replay(
     turns = 1
     while True:
         events = events_of(failure, procedure, ground, level, world, turns=turns)
-        found = replay(procedure, ground, concrete, events)
+        found = replay(procedure, ground, concrete, events, turning=failure.turn * turns)
         if found is not None or not failure.turn or turns == MOST_TURNS:
             break
         turns += 1

@@ -426,8 +426,12 @@ class Explorer:
             if isinstance(change, Operation):
                 note("before")
                 state[change.location] = change.torn
+                for other, torn, _ in change.also:
+                    state[other] = torn
                 note("inside")
                 state[change.location] = change.done
+                for other, _, done in change.also:
+                    state[other] = done
                 killed |= change.killed
                 note("after")
                 number += 1

@@ -109,12 +109,14 @@ class _Teller:
                 if done == number:
                     if where == "inside":
                         after[change.location] = change.torn
+                        for other, torn, _ in change.also:
+                            after[other] = torn
                         words.append(f"{self.operation_words(change)} (torn)")
                     elif where == "after":
-                        after[change.location] = change.done
+                        _complete(after, change)
                         words.append(self.operation_words(change))
                     break
-                after[change.location] = change.done
+                _complete(after, change)
                 words.append(self.operation_words(change))
                 done += 1
             else:
@@ -126,6 +128,9 @@ class _Teller:
         if location < self.world.sector_count:
             verb = {"erase": "erase", "program": "program"}[operation.kind]
             sector = self.ground.sectors[location]
+            if operation.also:
+                count = 1 + len(operation.also)
+                return f"{verb} {count} sectors from {self.area_of[location]} sector at {sector.address:#010x} on"
             return f"{verb} {self.area_of[location]} sector at {sector.address:#010x}"
         if operation.kind == "settings":
             return f"program the settings word to {self.world.values[operation.done]}"
@@ -185,6 +190,12 @@ def _cell_words(cell: int) -> str:
     what = kind_of(Cell(cell))
     assert what is not None
     return WORDS[what[0]]
+
+
+def _complete(state: list[int], operation: Operation) -> None:
+    state[operation.location] = operation.done
+    for other, _, done in operation.also:
+        state[other] = done
 
 
 def _record_words(record: Any) -> str:

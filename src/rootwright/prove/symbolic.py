@@ -29,13 +29,17 @@ MAX_OPERATIONS = 20_000  # in one step; a procedure that needs more is not stepp
 
 
 class Operation(NamedTuple):
-    """One operation of a step: where it works, what it leaves when cut inside and when complete."""
+    """One operation of a step: where it works, what it leaves when cut inside and when complete.
+
+    `also` has location, torn and done for each further sector that one erase command covers.
+    """
 
     kind: str  # "erase", "program", "append", "erase log", "settings"
     location: int
     torn: int
     done: int
     killed: int  # bits killed once it is complete
+    also: tuple[tuple[int, int, int], ...] = ()
 
 
 class NoBoot(NamedTuple):
@@ -86,9 +90,19 @@ class SymbolicPort:
     def _note(self, value: Any) -> None:
         self.answers.append((self.operations, value))
 
-    def _operation(self, kind: str, location: int, torn: int, done: int, killed: int) -> None:
-        self.changes.append(Operation(kind, location, torn, done, killed))
+    def _operation(
+        self,
+        kind: str,
+        location: int,
+        torn: int,
+        done: int,
+        killed: int,
+        also: tuple[tuple[int, int, int], ...] = (),
+    ) -> None:
+        self.changes.append(Operation(kind, location, torn, done, killed, also))
         self.state[location] = done
+        for other, _, left in also:
+            self.state[other] = left
         self.operations += 1
         if self.operations > MAX_OPERATIONS:
             raise ProcedureError(
@@ -153,16 +167,21 @@ class SymbolicPort:
         if start <= sector < stop and self.touched_keep is None:
             self.touched_keep = self.operations
 
-    def erase(self, sector: int) -> None:
-        """Erase one sector; nothing happens in a memory that is written without erase."""
+    def erase(self, sector: int, *, command: int = 0) -> None:
+        """Erase one sector, or all that a command covers; nothing happens in a memory that is written without erase."""
         world = self.world
         if world.ground.sectors[sector].erased is None:
             return
-        self._check_keep(sector)
-        self._spoil(sector)
-        self.killed |= world.mask[sector]
-        self.erases += 1
-        self._operation("erase", sector, world.torn_erase(self.state[sector]), world.blank[sector], world.mask[sector])
+        first, *others = world.ground.covered(sector, command) if command else (sector,)
+        killed = 0
+        for covered in (first, *others):
+            self._check_keep(covered)
+            self._spoil(covered)
+            killed |= world.mask[covered]
+        self.killed |= killed
+        self.erases += 1 + len(others)
+        also = tuple((other, world.torn_erase(self.state[other]), world.blank[other]) for other in others)
+        self._operation("erase", first, world.torn_erase(self.state[first]), world.blank[first], killed, also)
 
     def program(self, sector: int, cell: int, value: Cell) -> None:
         """Program one cell."""

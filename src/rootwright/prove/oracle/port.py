@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 from typing import Any, Final, Literal, NamedTuple, TypeAlias, TypeVar
 
 from rootwright.describe.chip import BlankRead, Reprogram
@@ -143,19 +144,28 @@ class ConcretePort:
 
     # Cells.
 
-    def erase(self, sector: int) -> None:
-        """Erase one sector: a cut inside leaves any mix and a weak sector. A memory without erase stays as it is."""
+    def erase(self, sector: int, *, command: int = 0) -> None:
+        """Erase one sector, or what a command covers: a cut inside leaves any mix, weak all over.
+
+        A memory without erase stays as it is.
+        """
         if self._ground.sectors[sector].erased is None:
             return
-        self._refuse_keep(sector)
-        self._outdate(sector)
+        hit = self._ground.covered(sector, command) if command else (sector,)
+        for each in hit:
+            self._refuse_keep(each)
+            self._outdate(each)
         before = self.flash()
         self._cut("before", before)
-        for mix in torn_erase(before.cells[sector], eager=self._subject.eager):
-            cells = (*before.cells[:sector], mix, *before.cells[sector + 1 :])
-            self._cut("inside", before._replace(cells=cells, weak=before.weak | {sector}))
-        self._cells[sector] = [BLANK] * len(self._cells[sector])
-        self._weak.discard(sector)
+        mixes = [tuple(torn_erase(before.cells[each], eager=self._subject.eager)) for each in hit]
+        for mix in product(*mixes):
+            cells = list(before.cells)
+            for each, left in zip(hit, mix, strict=True):
+                cells[each] = left
+            self._cut("inside", before._replace(cells=tuple(cells), weak=before.weak.union(hit)))
+        for each in hit:
+            self._cells[each] = [BLANK] * len(self._cells[each])
+            self._weak.discard(each)
         self._done()
 
     def program(self, sector: int, cell: int, value: Cell) -> None:

@@ -17,16 +17,23 @@ from rootwright.prove.oracle.steps import Seen, outcomes, take_step
 
 
 def replay(
-    procedure: UpdateProcedure, ground: Ground, level: OracleLevel, events: Sequence[Event]
+    procedure: UpdateProcedure, ground: Ground, level: OracleLevel, events: Sequence[Event], *, turning: int = 0
 ) -> OracleFailure | None:
     """Return the failure that a counterexample leads to on the concrete device; None where it leads to none.
+
+    Args:
+        procedure, ground, level, events: What is run, on what, and what happens.
+        turning: How many events at the end go round in a circle. A chain of steps may be seen to be endless before its
+            last turn is over, where it comes into the circle in the middle; what is left of the turn is left out then.
 
     Raises:
         ProcedureError: An event cannot happen there: a wrong answer, a move that is not possible, a cut at an operation
             that the step does not make, events after the failure.
     """
     walk = _Walk(Subject(procedure, ground, level, eager=False, bounded=False))
-    for event in events:
+    for number, event in enumerate(events):
+        if walk.has_failed() and number >= len(events) - turning:
+            break
         walk.take(event, None)
     return walk.failure
 
