@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from hashlib import sha256
 from pathlib import Path
 
 from rootwright.describe.chip import Chip
 from rootwright.describe.loading import load_chip, profile_names
-from rootwright.describe.product import Product
-from rootwright.errors import FormatError
+from rootwright.describe.product import ImageRole, Product
+from rootwright.errors import FormatError, ImageError
 from rootwright.pipeline import lock_down, plan_product, prove_product
 from rootwright.plan.lockdown.result import LockdownPlan, Met
 from rootwright.plan.result import PlanResult
@@ -23,19 +24,27 @@ from rootwright.review.result import ReviewResult
 Progress = Callable[[str, int], None]
 
 
+SINGLE_FAULTS = frozenset({"skip", "replay", "branch", "word", "line", "load", "register"})
+"""Fault models of the bench that stand for one fault; a report without one of them shows no clean boot stage."""
+
+
 def cut_verdict(proof: Proof | None) -> CutVerdict | None:
     """Return what a review needs of a proof; None where there is none."""
     return None if proof is None else CutVerdict(proof.steady.holds, proof.steady.closed)
 
 
-def read_bench_report(text: str, *, name: str = "bench report") -> FaultVerdict:
+def read_bench_report(text: str, *, name: str = "bench report", boot: bytes | None = None) -> FaultVerdict:
     """Return what a review needs of the JSON that `rootwright bench --json` printed: single faults tried, and hits.
 
     Pairs of faults are left out: that two faults together get through is what the steps on several faults stand for.
-    Whether the report is about the product's boot stage is for the caller to see to.
+
+    Args:
+        text: The report.
+        name: File name, for messages.
+        boot: The product's boot stage, for a report to be about; None leaves that to the caller.
 
     Raises:
-        FormatError: The text is no such report.
+        FormatError: The text is no such report, or one about another boot stage or about something else than faults.
     """
     refused = FormatError(
         "this is not what `rootwright bench --json` prints",
@@ -44,13 +53,23 @@ def read_bench_report(text: str, *, name: str = "bench report") -> FaultVerdict:
     )
     try:
         data = json.loads(text)
-        tried = _count(run["counts"] for run in data["runs"])
+        counts = [run["counts"] for run in data["runs"]]
+        tried = _count(counts)
         hits = _count(found["counts"] for found in data["findings"])
+        left = SINGLE_FAULTS - {model for rows in counts for model, _, number in rows if number}
+        golden = not any(run["fails"] for run in data["runs"])
+        about = str(data["boot_sha256"])
     except (ValueError, TypeError, KeyError, RecursionError):
         raise refused from None
     if not tried or hits > tried:
         raise refused
-    return FaultVerdict(tried, hits)
+    if boot is not None and about != sha256(boot).hexdigest():
+        raise FormatError(
+            f"it is about a boot program of SHA-256 {about[:16]}..., the product's is {sha256(boot).hexdigest()[:16]}...",
+            where=name,
+            next_step="run the bench again on the boot stage that the product file names",
+        )
+    return FaultVerdict(tried, hits, whole=golden and not left)
 
 
 def _count(tables: Iterable[Iterable[tuple[str, str, int]]]) -> int:
@@ -59,6 +78,27 @@ def _count(tables: Iterable[Iterable[tuple[str, str, int]]]) -> int:
     if not all(isinstance(number, int) and number >= 0 for _, _, number in rows):
         raise ValueError(rows)
     return sum(number for model, _, number in rows if model != "two")
+
+
+def read_boot_stage(product: Product, folder: Path) -> bytes:
+    """Return the file of the product's boot stage, for a bench report to be held against.
+
+    Raises:
+        ImageError: The boot stage has no file, or it cannot be read.
+    """
+    spec = next((image for image in product.images if image.role is ImageRole.BOOT_STAGE), None)
+    if spec is None or spec.file is None:
+        raise ImageError(
+            "the boot stage has no file, so no bench report can be about it",
+            where="image: boot stage",
+            next_step="name its file in the product, or leave --bench out",
+        )
+    try:
+        return (folder / spec.file).read_bytes()
+    except OSError as error:
+        raise ImageError(
+            f"it cannot be read: {error.strerror}", where=str(spec.file), next_step="build the boot stage first"
+        ) from None
 
 
 def review_product(

@@ -6,12 +6,14 @@ import json
 import re
 import shutil
 from dataclasses import replace
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
 import pytest
 
+from rootwright.bench.faults import Model
 from rootwright.cli import main
 from rootwright.describe.attack import Asset, Fact, Measure, Resist, Review
 from rootwright.describe.chip import Chip
@@ -19,7 +21,7 @@ from rootwright.describe.loading import load_chip, load_product, profile_names
 from rootwright.describe.product import Attacker, Product
 from rootwright.errors import FormatError
 from rootwright.pipeline import plan_product
-from rootwright.pipeline_review import compare_parts, read_bench_report, review_product
+from rootwright.pipeline_review import SINGLE_FAULTS, compare_parts, read_bench_report, review_product
 from rootwright.plan.result import PlanResult
 from rootwright.review.compare import move_to
 from rootwright.review.drawing import describe_ways, draw_ways
@@ -310,18 +312,43 @@ def test_parts_are_compared_in_a_table(product_file: Path, capsys: pytest.Captur
 
 
 REPORT = {
+    "kind": "faults",
+    "boot": "boot.elf",
+    "boot_sha256": "00" * 32,
     "runs": [
-        {"counts": [["skip", "refused", 90], ["two", "unapproved code ran", 4]]},
-        {"counts": [["skip", "hit", 3]]},
+        {"counts": [["skip", "refused", 90], ["two", "unapproved code ran", 4]], "fails": ""},
+        {"counts": [["skip", "hit", 3]], "fails": ""},
     ],
     "findings": [{"counts": [["skip", "unapproved code ran", 3]]}, {"counts": [["two", "unapproved code ran", 4]]}],
 }
 
 
+def report_of(counts: list[list[Any]], **changes: Any) -> str:
+    return json.dumps({**REPORT, "runs": [{"counts": counts, "fails": ""}], "findings": [], **changes})
+
+
 def test_a_bench_report_gives_single_faults_and_hits() -> None:
-    assert read_bench_report(json.dumps(REPORT)) == FaultVerdict(93, 3)
-    clean = {**REPORT, "findings": []}
-    assert read_bench_report(json.dumps(clean)) == FaultVerdict(93, 0)
+    assert read_bench_report(json.dumps(REPORT)) == FaultVerdict(93, 3, whole=False)
+    clean = read_bench_report(report_of([[model, "refused", 5] for model in sorted(SINGLE_FAULTS)]))
+    assert clean == FaultVerdict(35, 0)
+    assert clean.is_clean
+
+
+def test_half_a_campaign_shows_no_clean_boot_stage() -> None:
+    assert {model.value for model in Model} - {Model.TWO.value} == SINGLE_FAULTS
+    whole = [[model, "refused", 5] for model in sorted(SINGLE_FAULTS)]
+    assert not read_bench_report(report_of(whole[1:])).is_clean
+    assert not read_bench_report(report_of([*whole[1:], [whole[0][0], "refused", 0]])).is_clean
+    fails = read_bench_report(report_of(whole, runs=[{"counts": whole, "fails": "it does not start"}]))
+    assert not fails.is_clean
+
+
+def test_a_report_on_another_boot_stage_is_refused() -> None:
+    boot = b"the product's boot stage"
+    text = report_of([["skip", "refused", 5]], boot_sha256=sha256(boot).hexdigest())
+    assert read_bench_report(text, boot=boot).tried == 5
+    with pytest.raises(FormatError, match="run the bench again"):
+        read_bench_report(text, boot=boot + b".")
 
 
 @pytest.mark.parametrize(
@@ -335,7 +362,8 @@ def test_a_bench_report_gives_single_faults_and_hits() -> None:
         '{"runs": [{"counts": [["skip", "x", "many"]]}], "findings": []}',
         '{"runs": [{"counts": [["skip", "x", -1]]}], "findings": []}',
         '{"runs": [{"counts": [["skip", "x"]]}], "findings": []}',
-        '{"runs": [{"counts": [["skip", "x", 1]]}], "findings": [{"counts": [["skip", "x", 2]]}]}',
+        '{"runs": [{"counts": [["skip", "x", 1]], "fails": ""}], "findings": []}',
+        report_of([["skip", "x", 1]], findings=[{"counts": [["skip", "x", 2]]}]),
     ],
 )
 def test_what_is_no_bench_report_is_refused(text: str) -> None:
@@ -346,11 +374,16 @@ def test_what_is_no_bench_report_is_refused(text: str) -> None:
 @pytest.mark.slow
 def test_faults_found_on_the_bench_are_a_finding(product_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     report = product_file.with_name("bench.json")
-    report.write_text(json.dumps(REPORT))
+    boot = product_file.parent / "firmware" / "built" / "boot.elf"
+    report.write_text(json.dumps({**REPORT, "boot_sha256": sha256(boot.read_bytes()).hexdigest()}))
     code, out, _ = run(capsys, product_file, "--quick", "--bench", report)
     assert code == 1
     assert "finding: physical.bench-hits: 3 of 93 faults tried on the bench got through" in out
     assert "lock-down, bench" in out
+    report.write_text(json.dumps(REPORT))
+    code, _, err = run(capsys, product_file, "--quick", "--bench", report)
+    assert code == 2
+    assert "the product's is" in err
     report.write_bytes(b"\xff\x00nothing")
     code, _, err = run(capsys, product_file, "--quick", "--bench", report)
     assert code == 2

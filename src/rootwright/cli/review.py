@@ -63,13 +63,16 @@ def command(
 
     from rootwright.describe.loading import load_product
     from rootwright.pipeline import plan_product
-    from rootwright.pipeline_review import compare_parts, read_bench_report, review_product
+    from rootwright.pipeline_review import compare_parts, read_bench_report, read_boot_stage, review_product
 
     if across and (asset_name or svg or sarif or bench or quick):
         raise click.UsageError("--across compares parts; leave out --asset, --svg, --sarif, --bench and --quick")
-    faults = None if bench is None else read_bench_report(bench.read_bytes().decode(errors="replace"), name=str(bench))
     product = load_product(product_file)
     folder = product_file.parent
+    faults = None
+    if bench is not None:
+        text = bench.read_bytes().decode(errors="replace")
+        faults = read_bench_report(text, name=str(bench), boot=read_boot_stage(product, folder))
     with _Ticker() as ticker:
         if across:
             comparison = compare_parts(product, folder, on_part=ticker.show)

@@ -85,10 +85,20 @@ class CutVerdict:
 
 @dataclass(frozen=True, slots=True)
 class FaultVerdict:
-    """What the bench says of the boot stage: how many of the faults tried led to unapproved code or a lost floor."""
+    """What the bench says of the boot stage: how many of the faults tried led to unapproved code or a lost floor.
+
+    Attributes:
+        whole: Whether every fault model was tried, on sound golden runs; only then can no hit mean anything.
+    """
 
     tried: int
     hits: int
+    whole: bool = True
+
+    @property
+    def is_clean(self) -> bool:
+        """Whether nothing got through of everything that was to be tried."""
+        return self.whole and not self.hits
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,7 +275,9 @@ class _Finder:
         if self.bench is None:
             return False, "not tried", "bench"
         why = f"{self.bench.hits} of {self.bench.tried} faults tried"
-        return (self.bench.hits == 0) if clean else (self.bench.hits > 0), why, "bench"
+        if not self.bench.whole:
+            why += ", not of all models, or on golden runs that fail"
+        return self.bench.is_clean if clean else self.bench.hits > 0, why, "bench"
 
     def way_back(self) -> tuple[bool, str, str]:
         if self.plan is None:

@@ -25,7 +25,7 @@ def _bench(subject: Subject) -> Iterator[Hit]:
 
 def _glitch(subject: Subject) -> Iterator[Hit]:
     if subject.in_scope(Attacker.GLITCH) and not _declares(subject, Measure.DOUBLE_CHECKS):
-        clean = subject.bench is not None and not subject.bench.hits
+        clean = subject.bench is not None and subject.bench.is_clean
         if not clean:
             yield Hit(
                 "review.measures", "faults are in scope; neither double checks nor a clean bench speak against them"
