@@ -73,5 +73,6 @@ lock:
 	$(LOCK) pyproject.toml -o requirements/run.lock
 	$(LOCK) pyproject.toml --group dev -o requirements/dev.lock
 	$(LOCK) pyproject.toml --extra bench -o requirements/bench.lock
+	$(LOCK) pyproject.toml --extra bench --extra cluster -o requirements/cluster.lock
 	$(LOCK) --group firmware -o requirements/firmware.lock
 	printf 'pycose\ncbor2<6 # its reader wants lists inside tags\n' | $(LOCK) - -o requirements/interop.lock

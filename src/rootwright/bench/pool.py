@@ -1,4 +1,4 @@
-"""Campaigns on all cores: parts in worker processes, each finished part kept, killed workers replaced."""
+"""Campaigns on all cores or on a cluster: parts for workers, each finished part kept, killed workers replaced."""
 
 from __future__ import annotations
 
@@ -149,6 +149,7 @@ def run_campaign(
     plans: Sequence[Plan],
     *,
     workers: int = 1,
+    cluster: str = "",
     folder: Path | None = None,
     progress: Progress | None = None,
 ) -> list[Tally]:
@@ -156,10 +157,11 @@ def run_campaign(
 
     Args:
         workers: Processes; 1 works in this one.
+        cluster: Address of a cluster's scheduler, whose workers do it in place of processes here.
         folder: Where finished parts are kept and found again, so that a stopped campaign goes on.
 
     Raises:
-        BenchError: Workers were lost three times with nothing finished between.
+        BenchError: Workers were lost three times with nothing finished between, or the cluster cannot be used.
     """
     kept = Kept(folder)
     keys = [campaign_key(subject, golden, plan) for golden, plan in zip(goldens, plans, strict=True)]
@@ -184,7 +186,12 @@ def run_campaign(
         if progress is not None:
             progress(done / total, sum(t.runs for t in results.values()))
 
-    if workers <= 1:
+    if cluster:
+        from rootwright.bench.cluster import run_on_cluster
+
+        if todo:
+            run_on_cluster(subject, goldens, plans, todo, cluster, finished)
+    elif workers <= 1:
         for part in todo:
             finished(part, run_part(subject, goldens[part.run], plans[part.run], part.first, part.end))
     else:

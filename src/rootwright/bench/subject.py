@@ -79,15 +79,15 @@ class Subject:
             )
 
     def __getstate__(self) -> dict[str, Any]:
-        return {"product": self.product, "folder": self.folder, "firmware": self.firmware}
+        # Files are read already: another process, or another machine, may not have them.
+        return {name: getattr(self, name) for name in ("product", "folder", "firmware", "approved", "keeps")}
 
     def __setstate__(self, state: dict[str, Any]) -> None:
         self.product, self.folder, self.firmware = state["product"], state["folder"], state["firmware"]
         self.chip = self.product.chip
         assert self.product.bench is not None
         self.bench = self.product.bench
-        self.approved = self._approved()
-        self.keeps = self._keeps()
+        self.approved, self.keeps = state["approved"], state["keeps"]
 
     def _approved(self) -> tuple[ApprovedImage, ...]:
         listed = list(self.bench.approved)

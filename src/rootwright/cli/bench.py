@@ -35,6 +35,7 @@ MODELS = ("skip", "replay", "branch", "word", "line", "load", "register", "two")
 @click.option("--replay", metavar="ID", help="Show one hit's run step by step around its fault.")
 @click.option("--work", type=click.Path(path_type=Path, file_okay=False), help="Keep finished parts here; go on there.")
 @click.option("--jobs", default=0, help="Worker processes; all cores if left out.")
+@click.option("--cluster", metavar="ADDRESS", default="", help="Inject faults on the workers of this scheduler.")
 @click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write the source view as one page.")
 @click.option("--sarif", type=click.Path(path_type=Path, dir_okay=False), help="Write the findings as SARIF.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
@@ -50,6 +51,7 @@ def command(product_file: Path, boot: Path | None, replay: str | None, as_json: 
 
     subject = Subject(load_product(product_file), product_file.parent, boot=boot)
     mode = Mode(options["mode"])
+    _require_faults(options, replay)
     if replay:
         from rootwright.bench.replay import replay as replayed
 
@@ -65,6 +67,19 @@ def command(product_file: Path, boot: Path | None, replay: str | None, as_json: 
     if options["hostile"]:
         return _hostile(subject, options, as_json)
     return _faults(subject, mode, options, as_json)
+
+
+def _require_faults(options: dict[str, Any], replay: str | None) -> None:
+    """Raise BenchError where --cluster is given with something that runs here alone."""
+    from rootwright.errors import BenchError
+
+    others = [word for word in ("probe", "trace", "cuts", "hostile") if options[word]] + ["replay"] * bool(replay)
+    if options["cluster"] and others:
+        raise BenchError(
+            f"--cluster spreads fault campaigns alone, not --{others[0]}",
+            where="--cluster",
+            next_step=f"leave one of the two out; --{others[0]} runs on this machine",
+        )
 
 
 def _about(subject: Subject, kind: str) -> dict[str, Any]:
@@ -149,6 +164,7 @@ def _faults(subject: Subject, mode: Mode, options: dict[str, Any], as_json: bool
             goldens,
             plans,
             workers=options["jobs"] or os.cpu_count() or 1,
+            cluster=options["cluster"],
             folder=options["work"],
             progress=ticker.share,
         )
