@@ -65,7 +65,7 @@ def read_bench_report(text: str, *, name: str = "bench report", boot: bytes | No
         raise refused
     if boot is not None and about != sha256(boot).hexdigest():
         raise FormatError(
-            f"it is about a boot program of SHA-256 {about[:16]}..., the product's is {sha256(boot).hexdigest()[:16]}...",
+            f"it is about a boot program of SHA-256 {about[:16]}..., the product's {sha256(boot).hexdigest()[:16]}...",
             where=name,
             next_step="run the bench again on the boot stage that the product file names",
         )
