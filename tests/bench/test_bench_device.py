@@ -90,6 +90,64 @@ def test_an_undecodable_word_does_what_the_part_says(
         assert subject.firmware.function(board.faults[0][0]) == "reset"
 
 
+EVEN = (
+    COMMON
+    + """
+void reset(void) {
+    for (int i = 0; i < 8; i++) seen[i] = 0;
+    __asm__ volatile("ldr r0, =TARGET\\n bx r0" : : : "r0");
+    for (;;) { }
+}
+"""
+)
+
+
+@pytest.mark.firmware
+@pytest.mark.parametrize("target", [0x2000_4000, 0x2000_4002, 0x9000, 0x100, 0x7F00])
+@pytest.mark.parametrize("steps", [0, 1])
+def test_a_branch_to_an_even_address_faults_and_runs_nothing(
+    target: int, steps: int, build: Callable[..., Subject]
+) -> None:
+    """INVSTATE, bit 17 of CFSR (Armv7-M, A2.3.1 and B1.5): in RAM, in blank flash, in the program itself."""
+    subject = build(EVEN.replace("TARGET", hex(target)))
+    board = subject.board()
+    board.power_up(subject.flash_of(subject.bench.runs[0]))
+    while steps and not board.faults:
+        assert board.step(steps) is None
+    end = board.run(10_000)
+    assert end.kind == "hang"
+    assert board.faults == [(target, "UsageFault")]
+    assert seen(subject, board)[3] == 1
+    assert board.arm.words[0xD28] == 1 << 17
+
+
+@pytest.mark.firmware
+def test_an_odd_address_in_ram_is_still_code_that_nobody_approved(build: Callable[..., Subject]) -> None:
+    subject = build(EVEN.replace("TARGET", "0x20004001"))
+    board = subject.board()
+    board.power_up(subject.flash_of(subject.bench.runs[0]))
+    end = board.run(10_000)
+    assert (end.kind, end.at, end.image) == ("image", 0x2000_4000, True)
+
+
+@pytest.mark.firmware
+@pytest.mark.parametrize(("vector", "kind", "handled"), [(1, "hang", 1), (3, "crash", 0)])
+def test_an_even_vector_faults(vector: int, kind: str, handled: int, build: Callable[..., Subject]) -> None:
+    """Bit 0 of a vector is the Thumb bit (Armv7-M, B1.5.5 and B1.5.6); in HardFault: lockup."""
+    subject = build(EVEN.replace("TARGET", "0x20004000"))
+    flash = subject.flash_of(subject.bench.runs[0])
+    data = bytearray(flash["flash"].data)
+    data[4 * vector] &= 0xFE
+    board = subject.board()
+    board.power_up({**flash, "flash": FlashState(bytes(data), flash["flash"].units)})
+    if handled:
+        board.write_ram(subject.firmware.image.symbol("seen").address, bytes(32))  # type: ignore[union-attr]
+    assert board.run(10_000).kind == kind
+    assert seen(subject, board)[3] == handled
+    reset = int.from_bytes(data[4:8], "little") & ~1
+    assert board.faults[0][0] == (reset if handled else 0x2000_4000)
+
+
 RESETS = (
     COMMON
     + """

@@ -219,7 +219,7 @@ class ArmCore:
         sp = e.get("sp")
         align = sp >> 2 & 1
         frame_at = (sp - 0x20) & ~7
-        xpsr = e.get("xpsr") & ~(1 << 9) | align << 9 | 1 << 24
+        xpsr = e.get("xpsr") & ~(1 << 9) | align << 9
         values = [e.get(f"r{i}") for i in range(4)] + [e.get("r12"), e.get("lr"), pc, xpsr]
         if not self.bus.write_ram(frame_at, b"".join(v.to_bytes(4, "little") for v in values)):
             if number == HARD or HARD in self.active:
@@ -229,9 +229,9 @@ class ArmCore:
             number = HARD  # Taken all the same; what was to be stacked is lost.
         raw = self.bus.read_bytes(self.vector_base + 4 * number, 4)
         vector = int.from_bytes(raw, "little") if raw else 0
-        if not raw or not vector & 1:
-            if number == HARD:
-                return Lockup(f"no handler for {NAMES[number]} in the vector table at 0x{self.vector_base:08x}")
+        if number == HARD and not vector & 1:
+            return Lockup(f"no handler for {NAMES[number]} in the vector table at 0x{self.vector_base:08x}")
+        if not raw:
             self.words[HFSR] = self.words.get(HFSR, 0) | VECTOR_READ
             return self.fault(HARD, 0, pc)
         e.set("sp", frame_at)
@@ -242,7 +242,7 @@ class ArmCore:
             e.set("psp", frame_at)
             e.set("sp", e.get("msp"))
         e.set("lr", back)
-        e.set("pc", vector & ~1)
+        e.jump(vector)  # An even vector clears the Thumb bit: INVSTATE at the handler's first instruction.
         return None
 
     def leave(self, pc: int) -> Lockup | None:
@@ -277,6 +277,6 @@ class ArmCore:
             if to_thread:
                 e.set("control", e.get("control") & ~2)
             e.set("sp", after)
-        e.set("xpsr", words[7] & ~0x1FF & ~(1 << 9) | 1 << 24 | (self.active[-1] if self.active else 0))
-        e.set("pc", words[6] & ~1)
+        e.set("xpsr", words[7] & ~0x1FF & ~(1 << 9) | (self.active[-1] if self.active else 0))
+        e.jump(words[6] & ~1 | words[7] >> 24 & 1)
         return None

@@ -77,7 +77,7 @@ class DeviceState(Bus):
             table = self.read_bytes(self._vector_base(), 8) or bytes(8)
             e.set("sp", int.from_bytes(table[:4], "little") & ~3)
             e.set("lr", 0xFFFF_FFFF)
-            e.set("pc", int.from_bytes(table[4:], "little") & ~1)
+            e.jump(int.from_bytes(table[4:], "little"))
         else:
             for number in range(1, 32):
                 e.set(f"x{number}", 0)

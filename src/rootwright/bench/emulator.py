@@ -1,7 +1,7 @@
 """The one module that speaks to the CPU emulator: mapped buffers, registers, runs that stop and say why.
 
 What is known of the emulator and worked round here, all seen in practice: the core model is passed to the constructor,
-since the profile's mode alone forces one model. Every write to the program counter sets bit 0 on M-profile cores. Hooks
+since the profile's mode alone forces one model. Bit 0 of what is written to the program counter is the Thumb bit. Hooks
 are compiled into cached blocks, so all are installed before the first run. No hook on memory accesses is used: inside a
 conditional block it would corrupt the block's state; mapped input and output and hooks on single addresses are safe.
 """
@@ -116,11 +116,16 @@ class Emulator:
             for name in ("PC", "MTVEC", "MEPC", "MCAUSE", "MTVAL", "MSTATUS", "MIE", "MIP", "MSCRATCH"):
                 self.registers[name.lower()] = getattr(riscv_const, f"UC_RISCV_REG_{name}")
         self._pc = self.registers["pc"]
+        self._xpsr = self.registers.get("xpsr", 0)
         words = [f"r{i}" for i in range(4)] + ["lr"] if self.is_arm else [f"a{i}" for i in range(8)] + ["ra"]
         self._entry = [self.registers[word] for word in words]
         self._all = sorted(set(self.registers.values()))
         self._thumb = 1 if self.is_arm else 0
+        self._library: Any = getattr(importlib.import_module("unicorn.unicorn_py3.unicorn"), "uclib", None)
+        self._handle: Any = getattr(self.uc, "_uch", None)
         self._read, self._write = self._quick_access()
+        self._read_entry, self._read_all = self._batch(self._entry), self._batch(self._all)
+        self._calls: list[Any] = []
         self._asked = False
         self._number = 0
         self._buffers: list[Buffer] = []
@@ -132,8 +137,7 @@ class Emulator:
 
         Their Python wrapper looks up the register's class for every call, which costs more than a hooked function does.
         """
-        library = getattr(importlib.import_module("unicorn.unicorn_py3.unicorn"), "uclib", None)
-        handle = getattr(self.uc, "_uch", None)
+        library, handle = self._library, self._handle
         if library is None or handle is None:
             return self.uc.reg_read, self.uc.reg_write
         value = ctypes.c_uint32()
@@ -151,6 +155,24 @@ class Emulator:
             put(handle, number, from_there)
 
         return quick, write
+
+    def _batch(self, numbers: list[int]) -> Callable[[], list[int]]:
+        """Return the quickest way to read some registers at once."""
+        library, handle = self._library, self._handle
+        if library is None or handle is None:
+            return lambda: [self._read(number) for number in numbers]
+        count = len(numbers)
+        values = (ctypes.c_uint32 * count)()
+        at = ctypes.addressof(values)
+        places = (ctypes.c_void_p * count)(*(at + 4 * i for i in range(count)))
+        named = (ctypes.c_int * count)(*numbers)
+        call = library.uc_reg_read_batch
+
+        def read() -> list[int]:
+            call(handle, named, places, count)
+            return values[:]
+
+        return read
 
     def _on_exception(self, uc: Any, number: int, _: object) -> None:
         self._number = number
@@ -181,11 +203,34 @@ class Emulator:
 
     def hook_address(self, first: int, last: int, call: Callable[[int], None]) -> None:
         """Call Python before each instruction from `first` to `last`; install before the first run."""
+        uc, library, handle = self.uc, self._library, self._handle
 
         def on_code(_: object, address: int, size: int, data: object) -> None:
             call(address)
 
-        self.uc.hook_add(self._u.UC_HOOK_CODE, on_code, begin=first, end=last)
+        if library is None or handle is None or not hasattr(uc, "_hook_exception"):
+            uc.hook_add(self._u.UC_HOOK_CODE, on_code, begin=first, end=last)
+            return
+
+        # The library's own wrapper is three Python functions deep, which costs as much as what a hook does.
+        def quick(_: object, address: int, size: int, data: object) -> None:
+            try:
+                call(address)
+            except BaseException as error:
+                uc._hook_exception = uc._hook_exception or error
+                uc.emu_stop()
+
+        kind = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_uint64, ctypes.c_uint32, ctypes.c_void_p)
+        function = kind(quick)
+        number = ctypes.c_size_t()
+        wide = ctypes.c_uint64
+        where = ctypes.byref(number)
+        status = library.uc_hook_add(
+            handle, where, self._u.UC_HOOK_CODE, function, ctypes.c_void_p(), wide(first), wide(last)
+        )
+        if status != self._u.UC_ERR_OK:
+            raise self._u.UcError(status)
+        self._calls.append(function)
 
     def hook_all(self, call: Callable[[int], None]) -> None:
         """Call Python before every instruction; slow, for golden runs alone."""
@@ -215,7 +260,7 @@ class Emulator:
         kind = "count"
         uc = self.uc
         try:
-            uc.emu_start(self._read(self._pc) | self._thumb, NEVER, count=count)
+            uc.emu_start(self._read(self._pc) | self.thumb, NEVER, count=count)
         except self._u.UcError as error:
             kind = self._kind(error.errno)
         pc = self._read(self._pc)
@@ -241,6 +286,15 @@ class Emulator:
         """Return a register's value."""
         return self._read(self.registers[name])
 
+    @property
+    def thumb(self) -> int:
+        """The Thumb bit of an M-profile core: 0 behind a branch to an even address; 0 on other cores."""
+        return self._read(self._xpsr) >> 24 & 1 if self._thumb else 0
+
+    def jump(self, address: int) -> None:
+        """Write the program counter as a branch does: an even address clears the Thumb bit of an M-profile core."""
+        self._write(self._pc, address)
+
     def set(self, name: str, value: int) -> None:
         """Write a register; the program counter keeps its Thumb bit."""
         if name == "pc":
@@ -254,7 +308,7 @@ class Emulator:
 
     def arguments(self) -> list[int]:
         """Return a function's first arguments at its entry (AAPCS32: four, RISC-V ilp32: eight), then the way back."""
-        return [self._read(number) for number in self._entry]
+        return self._read_entry()
 
     def stacked_argument(self, number: int) -> int:
         """Return an argument that does not fit into registers."""
@@ -264,11 +318,11 @@ class Emulator:
     def leave(self, value: int, back: int) -> None:
         """Return `value` from the function at whose entry the core stands."""
         self._write(self._entry[0], value)
-        self._write(self._pc, back | self._thumb)
+        self.jump(back)
 
     def all_registers(self) -> tuple[int, ...]:
         """Return every register that the bench knows, for comparing states."""
-        return tuple(self._read(number) for number in self._all)
+        return tuple(self._read_all())
 
     def save(self) -> Any:
         """Return the registers as one opaque value; never from within a callback."""

@@ -131,7 +131,9 @@ class Stops(DeviceState):
 
     def _illegal(self, pc: int) -> End | None:
         if self.is_arm:
-            return self._locked(self.arm.fault(core_arm.USAGE, core_arm.UNDEFINED, pc))
+            # A branch to an even address clears the Thumb bit (Armv7-M, A2.3.1): no instruction runs in that state.
+            why = core_arm.UNDEFINED if self.emulator.thumb else core_arm.INVALID_STATE
+            return self._locked(self.arm.fault(core_arm.USAGE, why, pc))
         # The emulator calls a breakpoint an invalid instruction.
         stopped = self.read_bytes(pc, 2) == b"\x02\x90" or self.read_bytes(pc, 4) == b"\x73\x00\x10\x00"
         return self._locked(self.riscv.trap(core_rv32.BREAKPOINT if stopped else core_rv32.ILLEGAL, pc))
@@ -148,6 +150,8 @@ class Stops(DeviceState):
             return self._locked(self.arm.leave(pc))
         flash = self.find_flash(pc)
         in_ram = any(base <= pc < base + size for base, size, _ in self.rams)
+        if self.is_arm and not self.emulator.thumb and (flash is not None or in_ram):
+            return self._illegal(pc)
         if flash is not None and flash.units[(pc - flash.memory.base) // flash.unit] in (0, 2):
             # Blank or torn flash holds no instruction that anybody chose.
             return self._illegal(pc) if self.is_arm else self._locked(self.riscv.trap(core_rv32.ILLEGAL, pc))

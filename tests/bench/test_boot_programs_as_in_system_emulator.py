@@ -1,22 +1,16 @@
-"""Golden traces of the bench against another program: a system emulator runs the same file, instruction by instruction.
+"""Whole boots of the demo's boot programs in the bench and in a system emulator: same instructions, same flash.
 
-The system emulator is Debian's qemu-system package, run as a program of its own; skipped without it. Its Armv7-M board
-has RAM at 0 and 0x2000_0000 and its RV32 board RAM at 0x8000_0000, which the demo's parts were laid out to match. Flash
-functions then run as plain stores. The bench's own emulator library grew out of the same translator, so the two share
-ancestry in decoding: agreement speaks for loading, start, exceptions, hooks and tracing more than for decoding.
+Flash functions run as plain stores in the system emulator. What the two have in common: see system_emulator.py.
 """
 
 from __future__ import annotations
 
-import re
-import shutil
-import subprocess
 from array import array
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from system_emulator import FLASH, MACHINES, System, under_it
 
 from rootwright.bench.golden import Golden, run_golden
 from rootwright.bench.subject import Subject
@@ -28,76 +22,11 @@ pytest.importorskip("unicorn")
 pytestmark = pytest.mark.slow
 
 BENCH_BOOT = Path(__file__).resolve().parents[2] / "demo" / "bench-boot"
-FLASH = 0x1_0000
-LINE = re.compile(rb"(Trace|Stopped execution of TB chain before) ?\d*:? ?0x[0-9a-f]+ \[[0-9a-f]+/([0-9a-f]+)/")
-MACHINES = {
-    "arm": ("qemu-system-arm", ("-M", "mps2-an385"), 0),
-    "rv32": ("qemu-system-riscv32", ("-M", "virt", "-bios", "none"), 0x8000_0000),
-}
 GOOD = {"arm": bytes.fromhex("00207047"), "rv32": bytes.fromhex("01458280")}
 """A function that returns 0: movs r0, #0 and bx lr; c.li a0, 0 and c.jr ra."""
 
 
-class System:
-    """A system emulator that runs flash from reset and tells the address of every instruction."""
-
-    def __init__(self, part: str, flash: bytes, folder: Path) -> None:
-        program, machine, self.base = MACHINES[part]
-        found = shutil.which(program)
-        if found is None:
-            pytest.skip(f"no {program} on this machine")
-        (folder / "flash.bin").write_bytes(flash)
-        self.dump = folder / "after.bin"
-        text = subprocess.run([found, "--version"], capture_output=True, text=True, check=True).stdout
-        major = int(re.search(r"version (\d+)", text)[1])  # type: ignore[index]
-        single = ("-singlestep",) if major < 8 else ("-accel", "tcg,one-insn-per-tb=on")
-        command = [found, *machine, *single, "-display", "none", "-serial", "none", "-monitor", "stdio"]
-        command += ["-d", "exec,nochain", "-D", "/dev/stderr"]
-        command += ["-device", f"loader,file={folder / 'flash.bin'},addr={self.base:#x},force-raw=on"]
-        self.process = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
-        )
-
-    def instructions(self) -> Iterator[int]:
-        """Yield the address of each instruction as it runs."""
-        assert self.process.stderr is not None
-        held = -1
-        for line in self.process.stderr:
-            found = LINE.match(line)
-            if found is None:
-                continue
-            if found[1] != b"Trace":
-                held = -1  # announced, but an interrupt request came first; it is announced again
-                continue
-            if held >= 0:
-                yield held
-            held = int(found[2], 16)
-
-    def finish(self) -> bytes:
-        """Stop it and return its flash."""
-        try:
-            self.process.communicate(
-                f'stop\npmemsave {self.base:#x} {FLASH} "{self.dump}"\nquit\n'.encode(), timeout=60
-            )
-        finally:
-            self.process.kill()
-            self.process.wait()
-        return self.dump.read_bytes()
-
-
-def conditional(subject: Subject, golden: Golden) -> set[int]:
-    """Return the addresses of instructions under an IT instruction that ran."""
-    found = set()
-    for pc in set(golden.pcs):
-        it = subject.firmware.instruction(pc)
-        at = pc + it.size
-        for _ in range(it.covers):
-            found.add(at)
-            at += subject.firmware.instruction(at).size
-    return found
-
-
-def compared(golden: Golden, hooks: set[int], under_it: set[int], system: System, limit: int) -> int:
+def compared(golden: Golden, hooks: set[int], conditional: set[int], system: System, limit: int) -> int:
     """Require both to run the same instructions up to the image; return how many.
 
     A hooked function's body is passed over. An instruction under IT whose condition fails is announced by the system
@@ -111,7 +40,7 @@ def compared(golden: Golden, hooks: set[int], under_it: set[int], system: System
             break
         pc = next(theirs)
     for index, ours in enumerate(pcs):
-        while pc != ours and pc in under_it:
+        while pc != ours and pc in conditional:
             pc = next(theirs)
         assert pc == ours, f"instruction {index}: bench at {ours:#x}, system emulator at {pc:#x}"
         wanted = pcs[index + 1] if index + 1 < len(pcs) else golden.end.at
@@ -137,7 +66,7 @@ def both(subject: Subject, golden: Golden, part: str, folder: Path) -> None:
     hooks = {subject.firmware.find_hook(hook) for hook in subject.bench.hooks}
     system = System(part, bytes(flash), folder)
     try:
-        count = compared(golden, hooks, conditional(subject, golden), system, 2_000_000)
+        count = compared(golden, hooks, under_it(subject, golden), system, 2_000_000)
     finally:
         after = system.finish()
     assert count > 4000
