@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import shlex
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from rootwright import __version__
@@ -13,8 +13,9 @@ from rootwright.describe.loading import load_product, profile_names, profile_tex
 from rootwright.describe.product import Product
 from rootwright.device.ground import Ground, ground_from_map, shorten_slots
 from rootwright.device.procedures.naming import is_own_procedure
+from rootwright.dossier.bench import BenchRun, Tried, read_bench_result
 from rootwright.dossier.evidence import Evidence, NotDone, SignedRelease, TestedFile
-from rootwright.errors import ImageError, PackingError, PlanError, ReleaseRefused, RootwrightError
+from rootwright.errors import FormatError, ImageError, PackingError, PlanError, ReleaseRefused, RootwrightError
 from rootwright.keys.file import load_signer, make_demo_key
 from rootwright.pipeline import (
     ReleaseInputs,
@@ -24,7 +25,7 @@ from rootwright.pipeline import (
     prove_product,
     read_release_inputs,
 )
-from rootwright.pipeline_review import compare_parts, cut_verdict
+from rootwright.pipeline_review import compare_parts, cut_verdict, read_bench_report
 from rootwright.plan.lockdown.result import LockdownPlan
 from rootwright.plan.result import PlanResult
 from rootwright.plan.root_of_trust import find_gaps, judge_part
@@ -40,7 +41,13 @@ Stage = Callable[[str], None]
 Progress = Callable[[str, int], None]
 
 
-def assure_product(product_file: Path, *, on_stage: Stage | None = None, progress: Progress | None = None) -> Evidence:
+def assure_product(
+    product_file: Path,
+    *,
+    bench: Mapping[str, str] | None = None,
+    on_stage: Stage | None = None,
+    progress: Progress | None = None,
+) -> Evidence:
     """Return what every stage says of a product; the same files give the same evidence.
 
     Nothing is written but a demonstration key that is not there yet. A stage that cannot run because an earlier one
@@ -48,17 +55,20 @@ def assure_product(product_file: Path, *, on_stage: Stage | None = None, progres
 
     Args:
         product_file: The product file; other files are found beside it.
+        bench: Texts that `rootwright bench --json` printed, by the name of their file.
         on_stage: Called with the name of each stage before it runs, for the edge to show and to time.
         progress: Called now and then with a procedure's name and the number of states found.
 
     Raises:
-        RootwrightError: The product cannot be read or planned, or a file changed while it was tested.
+        RootwrightError: The product cannot be read or planned, a file changed while it was tested, or a bench result
+            is about another build of the boot program.
     """
     enter = on_stage or (lambda _: None)
     folder = product_file.parent
     enter("check")
     product = load_product(product_file)
     files = digest_files(product, product_file)
+    runs = _bench_runs(bench or {}, files)
     part, gaps = judge_part(product.chip), find_gaps(product)
     enter("plan")
     plan = plan_product(product, folder)
@@ -81,7 +91,9 @@ def assure_product(product_file: Path, *, on_stage: Stage | None = None, progres
     enter("review")
     planned = None if isinstance(lockdown, NotDone) else lockdown
     own = next((proof for proof in proofs if proof.procedure == plan.chosen), None)
-    review = make_review(product, plan, lockdown=planned, cuts=cut_verdict(own))
+    faults = next((bench[name] for name, run in runs.items() if run.tried is Tried.FAULTS), None) if bench else None
+    tried = None if faults is None else read_bench_report(faults)
+    review = make_review(product, plan, lockdown=planned, cuts=cut_verdict(own), bench=tried)
     enter("other parts")
     parts = compare_parts(product, folder)
     enter("digests")
@@ -107,7 +119,22 @@ def assure_product(product_file: Path, *, on_stage: Stage | None = None, progres
         lockdown=lockdown,
         review=review,
         parts=parts,
+        bench=tuple(runs.values()),
     )
+
+
+def _bench_runs(texts: Mapping[str, str], files: tuple[TestedFile, ...]) -> dict[str, BenchRun]:
+    """Return what bench results say, by the name of their file, once it is sure that they are about these files."""
+    known = {file.sha256 for file in files}
+    runs = {name: read_bench_result(text, name=name) for name, text in texts.items()}
+    for name, run in runs.items():
+        if run.sha256 not in known:
+            raise FormatError(
+                f"the result is about another build of {run.boot}, SHA-256 {run.sha256[:16]}...",
+                where=name,
+                next_step="run the bench again on the boot program that the product file names",
+            )
+    return runs
 
 
 def _read_inputs(product: Product, folder: Path) -> ReleaseInputs | NotDone:

@@ -14,8 +14,15 @@ import click
 @click.option(
     "--out", "folder", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder of the dossier."
 )
+@click.option(
+    "--bench",
+    "bench",
+    multiple=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="What `rootwright bench --json` printed, as a file (may be given several times).",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
-def command(product_file: Path, folder: Path, as_json: bool) -> int:
+def command(product_file: Path, folder: Path, bench: tuple[Path, ...], as_json: bool) -> int:
     """Run every stage on a product and write DIR/dossier.html, one page for an evaluator.
 
     Beside it DIR/measurements.json says how long each stage took. The page is the same for the same files. Exit code 0:
@@ -30,8 +37,9 @@ def command(product_file: Path, folder: Path, as_json: bool) -> int:
     from rootwright.pipeline_assure import assure_product
     from rootwright.writing import write_whole
 
+    texts = {str(path): path.read_bytes().decode(errors="replace") for path in bench}
     with _Ticker() as ticker:
-        evidence = assure_product(product_file, on_stage=ticker.enter, progress=ticker.show)
+        evidence = assure_product(product_file, bench=texts, on_stage=ticker.enter, progress=ticker.show)
         ticker.enter("page")
         page = make_page(evidence)
     measured = {"python": platform.python_version(), "seconds": ticker.seconds}

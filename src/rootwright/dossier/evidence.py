@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from rootwright.describe.product import Product
+from rootwright.dossier.bench import BenchRun
 from rootwright.plan.lockdown.result import LockdownPlan
 from rootwright.plan.result import PlanResult
 from rootwright.plan.root_of_trust import PartFinding, PartVerdict
@@ -78,6 +79,7 @@ class Evidence:
         lockdown: The lock-down, or why there is none.
         review: What attacks take and which rules are broken; None where nobody looked.
         parts: The product on other parts; None where nobody looked.
+        bench: What the bench found on the product's own boot program, as far as it was asked.
     """
 
     version: str
@@ -94,6 +96,7 @@ class Evidence:
     lockdown: LockdownPlan | NotDone = NotDone("nothing was locked down")
     review: ReviewResult | None = None
     parts: Comparison | None = None
+    bench: tuple[BenchRun, ...] = ()
 
     def find_proof(self, procedure: str) -> Proof | None:
         """Return the proof of one procedure, None where it has none (it does not fit)."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from rootwright.dossier.assumptions import find_unknown, register
+from rootwright.dossier.bench import bench_findings
 from rootwright.dossier.evidence import Evidence, NotDone
 from rootwright.plan.lockdown.result import Met
 from rootwright.plan.result import Finding
@@ -23,7 +24,7 @@ def find_open(evidence: Evidence) -> tuple[Finding, ...]:
         *_lockdown(evidence),
         *_review(evidence),
         *_assumptions(evidence),
-        *_not_tested(),
+        *bench_findings(evidence.bench),
     ]
     return (*(p for p in points if not p.note), *(p for p in points if p.note))
 
@@ -176,13 +177,3 @@ def _assumptions(evidence: Evidence) -> Iterator[Finding]:
             "answer each in an [[assumption]] table of the product file",
             True,
         )
-
-
-def _not_tested() -> Iterator[Finding]:
-    yield Finding(
-        "boot-stage.not-tested",
-        "product's ELF",
-        "the boot stage's own code was not run: not under power cuts, not under hostile updates, not under faults",
-        "test it on the bench; the verdicts here are about models",
-        True,
-    )

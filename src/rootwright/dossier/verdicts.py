@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
+from rootwright.dossier.bench import Tried
 from rootwright.dossier.evidence import Evidence, NotDone
 from rootwright.plan.lockdown.result import Met
 from rootwright.plan.result import Finding
@@ -63,7 +64,7 @@ def make_rows(evidence: Evidence) -> tuple[Row, ...]:
         _trials(evidence),
         *_lockdown(evidence),
         *_review(evidence),
-        *_bench(),
+        *_bench(evidence),
     )
 
 
@@ -71,6 +72,11 @@ def overall(points: tuple[Finding, ...]) -> tuple[bool, str, str]:
     """Return whether anything fell short, the verdict in a few words, and what it means."""
     short = sum(not point.note for point in points)
     notes = len(points) - short
+    missing = next((point.found for point in points if point.rule == "boot-stage.not-tested"), "")
+    code = "The boot stage's own code was run on the bench."
+    if missing:
+        part = ", or not under all of it" if missing.count("not under") < len(Tried) else ""
+        code = f"The boot stage's own code was not tested{part}."
     left = f"{notes} point{' is' if notes == 1 else 's are'} left open" if notes else "nothing is left open"
     if short:
         many = f"{short} finding{'' if short == 1 else 's'}"
@@ -79,7 +85,7 @@ def overall(points: tuple[Finding, ...]) -> tuple[bool, str, str]:
         False,
         "Nothing fell short in what was tested",
         f"{left[0].upper()}{left[1:]}. This is a verdict on the description, the release, the procedure's model and "
-        "our own consumer. The boot stage's own code was not tested.",
+        f"our own consumer. {code}",
     )
 
 
@@ -200,11 +206,12 @@ def _review(evidence: Evidence) -> Iterator[Row]:
         yield Row(subject, Artefact.DESCRIPTION, Outcome.FAILS if short else Outcome.LIMITS, words, level)
 
 
-def _bench() -> Iterator[Row]:
-    for subject in ("power cuts", "hostile updates", "faults"):
-        yield Row(
-            f"Boot stage under {subject}",
-            Artefact.ELF,
-            Outcome.NOT_TESTED,
-            "Not tested: the boot stage's own code.",
-        )
+def _bench(evidence: Evidence) -> Iterator[Row]:
+    for tried in Tried:
+        subject = f"Boot stage under {tried.value}"
+        runs = [run for run in evidence.bench if run.tried is tried]
+        if not runs:
+            yield Row(subject, Artefact.ELF, Outcome.NOT_TESTED, "Not tested: the boot stage's own code.")
+        for run in runs:
+            outcome = Outcome.LIMITS if run.holds else Outcome.FAILS
+            yield Row(subject, Artefact.ELF, outcome, f"{run.boot}: {run.words}", run.level)

@@ -107,9 +107,9 @@ def _formats(subject: Subject) -> Sequence[Attempt]:
     if not any(place.has_vectors for place in subject.places):
         raise NotApplicable("the device checks no vector table on this part")
     changes: tuple[tuple[str, Callable[[bytes], bytes]], ...] = (
-        ("ELF", lambda content: b"\x7fELF\x01\x01\x01" + content[7:]),
-        ("Intel HEX", lambda content: b":020000040001F9\n" + content[16:]),
-        ("S-record", lambda content: b"S0030000FC\n" + content[11:]),
+        ("ELF", lambda content: (b"\x7fELF\x01\x01\x01" + bytes(45) + content)[: len(content)]),
+        ("Intel HEX", lambda content: (b":020000040001F9\n:20000000" + _digits(content))[: len(content)]),
+        ("S-record", lambda content: (b"S0030000FC\nS31500000000" + _digits(content))[: len(content)]),
         ("compressed", lambda content: zlib.compress(content, 9)),
         ("text", lambda content: b"<html>404 Not Found</html>"),
         ("four bytes", lambda content: content[:4]),
@@ -119,6 +119,10 @@ def _formats(subject: Subject) -> Sequence[Attempt]:
         envelope, fetch = with_contents(subject, lambda payload, change=change: change(payload.content))  # type: ignore[misc]
         attempts.append(Attempt(envelope, fetch, subject.device, label=label))
     return attempts
+
+
+def _digits(content: bytes) -> bytes:
+    return content.hex().upper().encode()
 
 
 def _encrypted(subject: Subject) -> Sequence[Attempt]:
