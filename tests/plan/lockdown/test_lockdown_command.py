@@ -7,6 +7,7 @@ import re
 import shutil
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -175,7 +176,11 @@ def test_the_picture_says_all_in_words_and_stays_on_its_paper(part: str) -> None
     told = root.findtext(f"{space}desc") or ""
     for transition in plan.transitions:
         assert f"{transition.origin.value} to {transition.target.value} by {transition.by}" in told
+    for state in plan.states:
+        for thing in (*state.allows, *state.denies):
+            assert thing in told
     for text in root.iter(f"{space}text"):
+        assert float(text.get("y", "0")) < 690
         # 13 px text of a plain face is at most 0.62 of its size wide; a bold name 0.68.
         width = len("".join(text.itertext()).strip()) * (7.2 if "small" in (text.get("class") or "") else 9.6)
         left = float(text.get("x", "0")) - (width / 2 if text.get("text-anchor") == "middle" else 0)
@@ -228,3 +233,12 @@ def test_a_wish_on_the_map_is_tried_before_it_is_recommended(run: Run, tmp_path:
     assert "the map cannot give way" in printed
     file.write_text(text + '\n[[pin]]\nblock = "keys"\nat = 0x0802_0000\n')
     assert "the map cannot give way: pinned blocks stand in the way" in run(file)[1]
+
+
+def test_a_picture_with_more_than_fits_says_so() -> None:
+    plan = locked(starter("locks-until-reset"))
+    states = tuple(replace(state, denies=tuple(f"thing {n}" for n in range(20))) for state in plan.states)
+    picture = draw_states(replace(plan, states=states))
+    assert picture.count("the plan has it whole") == 4
+    assert "thing 19" in (ET.fromstring(picture).findtext("{http://www.w3.org/2000/svg}desc") or "")
+    assert "the plan has it whole" not in draw_states(plan)

@@ -1,7 +1,7 @@
 """The states of a device's life as a picture (SVG): what does the change, and whether there is a way back.
 
 It says everything twice: states that cannot be reached are hatched and say so, changes without a way back are thick,
-double-headed with a bar and worded. It reads in print, in light, in dark and without colour.
+with a bar, and worded. It reads in print, in light, in dark and without colour.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from rootwright.describe.lock_field import LifeState
 from rootwright.plan.lockdown.result import LockdownPlan, State, Transition
 
 _WIDTH, _BOX, _HIGH = 960, 330, 210
+_LINES = 12
 _PLACES = {
     LifeState.DEVELOPMENT: (30, 70),
     LifeState.PRODUCTION: (600, 70),
@@ -43,7 +44,11 @@ def draw_states(plan: LockdownPlan) -> str:
         f"{t.origin.value} to {t.target.value} by {t.by}{'' if t.reversible else ', no way back'}"
         for t in plan.transitions
     ]
-    about = f"States of {plan.product} on {plan.chip}: " + "; ".join(told)
+    for state in plan.states:
+        cannot = "" if state.reachable else ", which cannot be reached"
+        allows, denies = "; ".join(state.allows) or "nothing", "; ".join(state.denies) or "nothing"
+        told.append(f"{state.state.value}{cannot}: allows {allows}; denies {denies}")
+    about = f"States of {plan.product} on {plan.chip}. " + ". ".join(told)
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH} 690" role="img" aria-labelledby="t d">',
         f'<title id="t">Life of {escape(plan.product)} on {escape(plan.chip)}</title>',
@@ -72,15 +77,15 @@ def _box(state: State) -> str:
     lines = [("ink name", name)]
     for sign, things in (("+", state.allows), ("-", state.denies)):
         for thing in things:
-            wrapped = textwrap.wrap(thing, 42)
-            if len(wrapped) > 3:
-                wrapped = [*wrapped[:2], wrapped[2][:40] + "…"]
+            wrapped = textwrap.wrap(thing, 44)
             lines += [("ink small", f"{sign if n == 0 else ' '} {line}") for n, line in enumerate(wrapped)]
+    if len(lines) > _LINES:
+        lines = [*lines[: _LINES - 1], ("ink small", "  … and more: the plan has it whole")]
     cls = "box" if state.reachable else "shut"
     rows = [f'<rect class="{cls}" x="{x}" y="{y}" width="{_BOX}" height="{_HIGH}" rx="6"/>']
     if not state.reachable:
         rows.append(f'<rect class="veil" x="{x + 8}" y="{y + 8}" width="{_BOX - 16}" height="{_HIGH - 16}"/>')
-    for n, (kind, line) in enumerate(lines[:12]):
+    for n, (kind, line) in enumerate(lines):
         rows.append(
             f'<text class="{kind}" x="{x + 14}" y="{y + 26 + 16 * n}" xml:space="preserve">{escape(line)}</text>'
         )
