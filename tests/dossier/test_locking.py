@@ -9,9 +9,9 @@ import pytest
 
 from rootwright.describe.attack import Resist, Review
 from rootwright.describe.loading import load_product
-from rootwright.dossier.evidence import Evidence
+from rootwright.dossier.evidence import Evidence, NotDone
 from rootwright.dossier.findings import falls_short, find_open
-from rootwright.dossier.locking import part_cells, part_points, setting_words, way_rows
+from rootwright.dossier.locking import part_cells, part_points, read_rows, setting_words, way_rows
 from rootwright.dossier.page import make_page
 from rootwright.dossier.summary import as_data
 from rootwright.dossier.verdicts import Outcome, make_rows
@@ -51,11 +51,28 @@ def test_the_page_says_aims_settings_order_and_attempts(gauge: Evidence) -> None
         assert f">{aim.id}</th>" in page
     for step in plan.steps:  # type: ignore[union-attr]
         assert f"<b>{step.title}.</b>" in page
-    assert page.count("<strong>IRREVERSIBLE: ") == sum(bool(s.irreversible) for s in plan.steps) > 0  # type: ignore[union-attr]
+    assert page.count("<strong>IRREVERSIBLE. ") == sum(bool(s.irreversible) for s in plan.steps) > 0  # type: ignore[union-attr]
     for attempt in plan.attempts:  # type: ignore[union-attr]
         assert f">{attempt.id}</th>" in page
     assert "LOCKING A PART IS OFTEN IRREVERSIBLE" in page
     assert "0xFFFFFFFF" in page
+
+
+def test_the_page_says_what_must_be_read_back(gauge: Evidence) -> None:
+    page = make_page(gauge)
+    plan = gauge.lockdown
+    assert not isinstance(plan, NotDone)
+    rows = {row.name: row for row in read_rows(plan)}
+    assert list(rows) == [field.name for field in plan.readback]
+    assert rows["policy-0"].says == "0xFFFFFFFFFFFFFF00"
+    assert (rows["policy-0"].copy, rows["policy-0-loaded"].copy) == ("stored", "loaded")
+    assert rows["port-state"].says == "0x00000001, mask 0x00000001"
+    assert rows["port-word"].seen_by == "boot stage"
+    assert rows["unit-number"].says == "which unit it is"
+    for row in rows.values():
+        assert f'<td class="d-mono">{row.where}</td>' in page
+    bare = replace(plan, readback=tuple(replace(field, mask=0) for field in plan.readback))
+    assert "no field can be read back by this plan" in make_page(replace(gauge, lockdown=bare))
 
 
 def test_the_page_says_what_attacks_take_and_what_remains(gauge: Evidence) -> None:

@@ -1,12 +1,13 @@
-"""The lock-down and the review in rows, for the page: aims, settings, order, attempts, ways, residual risk, parts."""
+"""The lock-down and the review in rows, for the page: aims, settings, order, readback, attempts, ways, what remains."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rootwright.describe.lock_field import LifeState
 from rootwright.dossier.evidence import Evidence, NotDone
 from rootwright.dossier.verdicts import Outcome
-from rootwright.plan.lockdown.result import LockdownPlan, Met, SettingValue
+from rootwright.plan.lockdown.result import LockdownPlan, Met, Readback, SettingValue
 from rootwright.review.compare import Comparison, PartRow
 from rootwright.review.paths import Path, Rating
 from rootwright.review.result import AssetReview, ReviewResult
@@ -31,6 +32,48 @@ class WayRow:
     further: str
     steps: tuple[str, ...]
     residual: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadRow:
+    """One field that is read back from a unit, in words.
+
+    Attributes:
+        where: Address and access width.
+        copy: Whether it is the stored value or the one that was loaded from it.
+        says: What a locked unit must say there.
+        seen_by: Who can see it in production.
+    """
+
+    name: str
+    where: str
+    copy: str
+    says: str
+    seen_by: str
+
+
+def read_rows(plan: LockdownPlan) -> tuple[ReadRow, ...]:
+    """Return one row for each field that must be read back; none where nothing that is planned has an address."""
+    if not any(field.mask for field in plan.readback):
+        return ()
+    return tuple(_read_row(field) for field in plan.readback)
+
+
+def _read_row(field: Readback) -> ReadRow:
+    digits = field.width // 4
+    says = f"0x{field.value:0{digits}X}"
+    if field.mask != (1 << field.width) - 1:
+        says += f", mask 0x{field.mask:0{digits}X}"
+    if not field.mask:
+        says = "which unit it is" if field.is_unit else "nothing planned"
+    seen = next((v.observers for v in field.visible if v.state is LifeState.PRODUCTION), ())
+    return ReadRow(
+        name=field.name,
+        where=f"0x{field.address:08X}, {field.width} bits",
+        copy="stored" if field.stored else "loaded",
+        says=says,
+        seen_by=", ".join(observer.value for observer in seen) or "nobody",
+    )
 
 
 def setting_words(setting: SettingValue) -> tuple[str, str]:
@@ -126,6 +169,7 @@ def locking_context(evidence: Evidence) -> dict[str, object]:
         "lockdown_aims": "" if planned is None else aims_words(planned),
         "aim_outcomes": MET,
         "setting_words": setting_words,
+        "readback": () if planned is None else read_rows(planned),
         "review": evidence.review,
         "ways": () if evidence.review is None else way_rows(evidence.review),
         "parts": evidence.parts,
