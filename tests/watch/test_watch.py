@@ -20,10 +20,13 @@ import pytest
 from rootwright.cli import main
 from rootwright.describe.loading import load_product
 from rootwright.describe.product import Product, Update
-from rootwright.pipeline import plan_product, prove_product
+from rootwright.pipeline import lock_down, plan_product, prove_product
+from rootwright.plan.lockdown.result import Met
+from rootwright.review.facts import CutVerdict
+from rootwright.review.rate import make_review
 from rootwright.watch.rounds import Round, look, run_round
 from rootwright.watch.stages import Stages
-from rootwright.watch.views import plan_view, prove_view, release_view
+from rootwright.watch.views import lockdown_view, plan_view, prove_view, release_view, review_view
 from rootwright.work_folder import WorkFolder, as_plain
 
 DEMO = Path(__file__).resolve().parents[2] / "demo"
@@ -56,10 +59,11 @@ def edit(path: Path, old: str, new: str) -> None:
 def test_a_change_runs_what_depends_on_it_and_nothing_else(demo: Path) -> None:
     product, chip = demo / "product.toml", demo.parent / "pump-controller/qd-256.toml"
     firmware = demo.parent / "pump-controller/firmware/built/application-1.2.0.elf"
-    everything = {"check", "plan", "prove", "release", "trials"}
+    everything = {"check", "plan", "prove", "lockdown", "review", "release", "trials"}
     first = look_again(demo)
     assert ran(first) == everything
-    assert first.exit_code == 0
+    assert {row.name: row.state for row in first.rows if row.state != "fine"} == {"review": "finding"}  # no way back
+    assert first.exit_code == 1
     again = look_again(demo)
     assert ran(again) == set()
     assert [(row.state, row.summary) for row in again.rows] == [(row.state, row.summary) for row in first.rows]
@@ -71,16 +75,19 @@ def test_a_change_runs_what_depends_on_it_and_nothing_else(demo: Path) -> None:
 
     changes: list[tuple[Callable[[], None], set[str]]] = [
         (lambda: edit(product, "# Alderwater PC-2", "# The Alderwater PC-2"), set()),  # a comment
-        (lambda: edit(product, "4_000", "5_000"), {"check", "plan"}),  # the fleet: figures of wear
+        (lambda: edit(product, "4_000", "5_000"), {"check", "plan", "review"}),  # the fleet: figures of wear
         (
             lambda: edit(product, 'in_scope = ["network"]', 'in_scope = ["network", "exploited application"]'),
-            {"check", "prove"},
+            {"check", "prove", "lockdown", "review"},
         ),
         (lambda: edit(product, '["boot", "keys", "floor"]', '["boot", "keys", "floor", "journal"]'), everything),
         (lambda: edit(product, '"Application 1.2.0"', '"New curves"'), {"check", "release", "trials"}),
-        (lambda: edit(chip, 'typ = "20 ms", max = "40 ms"', 'typ = "21 ms", max = "40 ms"'), {"check", "plan"}),
+        (
+            lambda: edit(chip, 'typ = "20 ms", max = "40 ms"', 'typ = "21 ms", max = "40 ms"'),
+            {"check", "plan", "review"},
+        ),
         (lambda: edit(demo / "own_format.py", "shorter than", "less than"), {"release", "trials"}),
-        (lambda: pump(b"PC-2 application", b"PC-3 application"), {"plan", "release", "trials"}),
+        (lambda: pump(b"PC-2 application", b"PC-3 application"), {"plan", "review", "release", "trials"}),
         (lambda: (demo / "notes.txt").write_text("nothing reads this") and None, set()),
     ]
     for change, expected in changes:
@@ -112,7 +119,26 @@ def test_the_view_of_the_proof_changes_no_verdict(path: Path) -> None:
     assert (result["state"] == "fine") == proof.steady.holds
 
 
-@pytest.mark.parametrize("view", [plan_view, prove_view, release_view])
+@pytest.mark.slow
+@pytest.mark.parametrize("path", PRODUCTS, ids=lambda path: path.parent.name)
+def test_the_views_of_lock_down_and_review_change_no_result(path: Path) -> None:
+    product = load_product(path)
+    plan = plan_product(product, path.parent)
+    whole = lock_down(product, plan)
+    stages = Stages(product, path.parent, ())
+    planned = stages.plan().run()
+    locked = stages.lockdown(planned).run()
+    assert locked["lines"] == [f"{c.rule}: {c.found}; {c.next_step}" for c in whole.conflicts if not c.note]
+    met = sum(aim.met is Met.MET for aim in whole.aims)
+    assert locked["summary"] == f"isolation rests on {whole.isolation}; {met} of {len(whole.aims)} aims met"
+    proved = stages.prove(planned).run()
+    rated = make_review(product, plan, lockdown=whole, cuts=CutVerdict(proved["holds"], proved["closed"]))
+    seen = stages.review(proved).run()
+    assert seen["lines"] == [f"{f.rule}: {f.found}; {f.next_step}" for f in rated.findings if not f.note]
+    assert (seen["state"] == "fine") == (not rated.has_findings)
+
+
+@pytest.mark.parametrize("view", [plan_view, prove_view, lockdown_view, review_view, release_view])
 def test_views_keep_every_field_that_they_do_not_name(view: Callable[[Product], Product]) -> None:
     # A field that is added to a product later is in every view by itself.
     product = load_product(PRODUCTS[0])
@@ -127,7 +153,7 @@ def test_views_keep_every_field_that_they_do_not_name(view: Callable[[Product], 
 def test_mistakes_are_rows_and_later_stages_wait(demo: Path) -> None:
     edit(demo / "product.toml", 'procedure = "copy-over"', 'procedure = "copyover"')
     done = look_again(demo)
-    assert [row.state for row in done.rows] == ["bad", "waits", "waits", "waits", "waits"]
+    assert [row.state for row in done.rows] == ["bad", *["waits"] * 6]
     assert "copy-over" in done.rows[0].lines[0]
     assert done.exit_code == 2
     assert demo / "product.toml" in done.files
@@ -235,11 +261,12 @@ def run(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> tuple[int, 
 @pytest.mark.slow
 def test_command_once(demo: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, printed = run(["watch", str(demo / "product.toml"), "--once"], capsys)
-    assert code == 0
-    assert "run: check, plan, prove, release, trials; kept from before: 0" in printed
+    assert code == 1
+    assert "run: check, plan, prove, lockdown, review, release, trials; kept from before: 0" in printed
     code, printed = run(["watch", str(demo / "product.toml"), "--once", "--json"], capsys)
     rows = json.loads(printed)["stages"]
-    assert all(row["kept"] and row["state"] == "fine" for row in rows)
+    assert all(row["kept"] for row in rows)
+    assert [row["stage"] for row in rows if row["state"] != "fine"] == ["review"]
     code, printed = run(
         ["watch", str(demo / "product.toml"), "--once", "--work", str(demo / "w"), "--every", "1"], capsys
     )
@@ -264,7 +291,7 @@ def test_a_change_in_the_middle_of_a_round_asks_for_another(demo: Path) -> None:
     process = watching(demo, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
     assert process.stdout is not None
     try:
-        read_until(process.stdout.fileno(), b"kept from before: 5")
+        read_until(process.stdout.fileno(), b"kept from before: 7")
     finally:
         process.send_signal(signal.SIGINT)
         process.communicate(timeout=60)

@@ -15,7 +15,7 @@ from rootwright.errors import RootwrightError
 from rootwright.watch.stages import BAD, WAITS, Result, Stage, Stages, plugin_files
 from rootwright.work_folder import WorkFolder, digest_of, stage_key, watched_reading
 
-NAMES = ("check", "plan", "prove", "release", "trials")
+NAMES = ("check", "plan", "prove", "lockdown", "review", "release", "trials")
 MOST_FILES = 2000
 
 
@@ -104,8 +104,15 @@ def run_round(
         for name in NAMES[2:]:
             add(StageRow(name, WAITS, "for a memory map"))
     else:
-        for make in (stages.prove, stages.release, stages.trials):
-            add(run_stage(make(planned), work, begin)[1])
+        proved, row = run_stage(stages.prove(planned), work, begin)
+        add(row)
+        for stage in (
+            stages.lockdown(planned),
+            stages.review(proved),
+            stages.release(planned),
+            stages.trials(planned),
+        ):
+            add(run_stage(stage, work, begin)[1])
     return Round(tuple(rows), watched_files(product_file, product))
 
 

@@ -19,13 +19,25 @@ from rootwright.pipeline import (
     read_release_inputs,
     require_installable,
 )
+from rootwright.plan.lockdown.build import make_lockdown
+from rootwright.plan.lockdown.result import LockdownPlan, Met
 from rootwright.plan.result import PlanResult, ProcedurePlan, Row
 from rootwright.plan.root_of_trust import find_gaps, judge_part
 from rootwright.prove.trials import Status, run_trials
 from rootwright.prove.trials.subject import trial_key
 from rootwright.release.build import build_release
+from rootwright.review.facts import CutVerdict
+from rootwright.review.rate import make_review
 from rootwright.suit.check import check_envelope
-from rootwright.watch.views import bare_demand, bare_map, plan_view, prove_view, release_view
+from rootwright.watch.views import (
+    bare_demand,
+    bare_map,
+    lockdown_view,
+    plan_view,
+    prove_view,
+    release_view,
+    review_view,
+)
 from rootwright.work_folder import as_plain
 
 FINE, FINDING, BAD, WAITS = "fine", "finding", "bad", "waits"
@@ -87,13 +99,26 @@ class Stages:
 
     def plan(self) -> Stage:
         """Return the stage that places everything."""
-        files = [self.folder / f for image in self.product.images for f in (image.file, image.second_file) if f]
-        return Stage("plan", plan_view(self.product), (*files, *self._procedure_files()), self._run_plan)
+        return Stage("plan", plan_view(self.product), self._plan_files(), self._run_plan)
 
     def prove(self, planned: Result) -> Stage:
         """Return the stage that explores the product's own procedure on its map."""
         inputs = (prove_view(self.product), planned["map"], planned["demand"])
         return Stage("prove", inputs, self._procedure_files(), self._prove, passed=self._every_file())
+
+    def lockdown(self, planned: Result) -> Stage:
+        """Return the stage that says what is locked, and what the product asks of it in vain."""
+        inputs = (lockdown_view(self.product), planned["map"], planned["demand"])
+        return Stage("lockdown", inputs, self._procedure_files(), self._lockdown, passed=self._every_file())
+
+    def review(self, proved: Result | None) -> Stage:
+        """Return the stage that rates attacks and holds the product against the design rules.
+
+        It looks at the whole plan, figures and all, and at the verdict under power cuts, where there is one.
+        """
+        cuts = None if proved is None else CutVerdict(proved["holds"], proved["closed"])
+        inputs = (review_view(self.product), cuts)
+        return Stage("review", inputs, self._plan_files(), lambda: self._review(cuts), passed=self._every_file())
 
     def release(self, planned: Result) -> Stage:
         """Return the stage that builds a release under trial keys and lets the reference device install it."""
@@ -110,6 +135,10 @@ class Stages:
         named = [(i.file, i.second_file, i.precursor, i.precursor_second) for i in images]
         names = [name for group in named for name in group] + [keep.file for keep in self.product.keep]
         return tuple(self.folder / name for name in names if name is not None)
+
+    def _plan_files(self) -> tuple[Path, ...]:
+        files = [self.folder / f for image in self.product.images for f in (image.file, image.second_file) if f]
+        return (*files, *self._procedure_files())
 
     def _procedure_files(self) -> tuple[Path, ...]:
         return plugin_files(self.folder) if is_own_procedure(self.product.update.procedure) else ()
@@ -169,7 +198,36 @@ class Stages:
         verdict = proof.steady
         lines = [] if verdict.holds else [f"{verdict.claim}: {verdict.what}"]
         summary = f"{proof.procedure}: {verdict.words}, {verdict.states:,} states"
-        return {"state": FINE if verdict.holds else FINDING, "summary": summary, "lines": lines}
+        state = FINE if verdict.holds else FINDING
+        return {
+            "state": state,
+            "summary": summary,
+            "lines": lines,
+            "holds": verdict.holds,
+            "closed": verdict.closed,
+        }
+
+    def _locked(self, product: Product) -> LockdownPlan:
+        own = self._planned().plan
+        return make_lockdown(product, self._own_map(), bare_demand(own.demand))
+
+    def _lockdown(self) -> Result:
+        found = self._locked(lockdown_view(self.product))
+        broken = [conflict for conflict in found.conflicts if not conflict.note]
+        lines = [f"{conflict.rule}: {conflict.found}; {conflict.next_step}" for conflict in broken]
+        lines += [f"lock.order: {cut.text}" for cut in found.cut_offs]
+        met = sum(aim.met is Met.MET for aim in found.aims)
+        summary = f"isolation rests on {found.isolation}; {met} of {_count(len(found.aims), 'aim')} met"
+        return {"state": FINDING if found.breaks_a_limit else FINE, "summary": summary, "lines": lines}
+
+    def _review(self, cuts: CutVerdict | None) -> Result:
+        view, plan = review_view(self.product), self._planned()
+        lockdown = self._locked(lockdown_view(self.product)) if plan.plan.map is not None else None
+        found = make_review(view, plan, lockdown=lockdown, cuts=cuts)
+        lines = [f"{f.rule}: {f.found}; {f.next_step}" for f in found.findings if not f.note]
+        broken = _count(len(lines), "finding") if lines else "no rule is broken"
+        summary = f"{_count(len(found.assets), 'asset')} rated, {broken}"
+        return {"state": FINDING if lines else FINE, "summary": summary, "lines": lines}
 
     def _release_inputs(self) -> tuple[Product, ReleaseInputs, LoadedFormat | None]:
         view = release_view(self.product)

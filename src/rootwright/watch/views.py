@@ -48,6 +48,34 @@ def prove_view(product: Product) -> Product:
     )
 
 
+def lockdown_view(product: Product) -> Product:
+    """Return what the lock-down depends on, besides the map: no times, no firmware."""
+    return replace(
+        plan_view(product),
+        attackers=product.attackers,
+        review=product.review,
+        assumptions=product.assumptions,
+        keys=product.keys,
+        fleet=_NO_FLEET,
+        link=_NO_LINK,
+        chip=without_times(product.chip),
+    )
+
+
+def review_view(product: Product) -> Product:
+    """Return what the review depends on, besides map and verdicts: all but texts that no rule reads."""
+    return replace(
+        product,
+        name="",
+        model="",
+        maker="",
+        format=None,
+        bench=None,
+        images=tuple(replace(image, version="") for image in product.images),
+        update=replace(product.update, sequence=1, description="-" if product.update.description else ""),
+    )
+
+
 def release_view(product: Product) -> Product:
     """Return what a release and its trials depend on, besides the map and the files."""
     return replace(
