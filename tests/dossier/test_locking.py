@@ -85,7 +85,11 @@ def test_the_page_says_what_attacks_take_and_what_remains(gauge: Evidence) -> No
         assert row.steps[-1] == gauge.review.step(review.front_in_scope[0].steps[-1]).title
         assert row.residual
     assert "guesses of raters with a low and a high end, not proof" in page
-    assert "to the whole fleet at basic cost" in page
+    for row, review in zip(way_rows(gauge.review), gauge.review.assets, strict=True):
+        assert review.further is not None
+        assert ("to the whole fleet at no cost that counts" in row.residual) == (review.further.high == 0)
+        assert ("each further device takes a basic" in row.residual) == (0 < review.further.high < 10)
+    assert {review.further.high for review in gauge.review.assets if review.further} >= {0, 1}
 
 
 def test_without_them_the_page_says_so(small: Evidence) -> None:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rootwright.describe.attack import Resist
 from rootwright.describe.lock_field import LifeState
 from rootwright.dossier.evidence import Evidence, NotDone
 from rootwright.dossier.verdicts import Outcome
 from rootwright.plan.lockdown.result import LockdownPlan, Met, Readback, SettingValue
 from rootwright.review.compare import Comparison, PartRow
+from rootwright.review.factors import NEEDED_TO_RESIST
 from rootwright.review.paths import Path, Rating
 from rootwright.review.result import AssetReview, ReviewResult
 
@@ -109,8 +111,10 @@ def _residual(asset: AssetReview, front: tuple[Path, ...]) -> str:
     if not front:
         return "The catalogue has no way; that is no proof that there is none."
     said = []
-    if asset.further is not None and asset.further.high < 10:
-        said.append("Once done, it can be done to the whole fleet at basic cost.")
+    if asset.further is not None and asset.further.high == 0:
+        said.append("Once done, it can be done to the whole fleet at no cost that counts.")
+    elif asset.further is not None and asset.further.high < NEEDED_TO_RESIST[Resist.BASIC]:
+        said.append("Once done, each further device takes a basic attack potential only.")
     if asset.losses:
         loss = asset.losses[0]
         lost = " and ".join(loss.protections)
