@@ -13,6 +13,7 @@ from rootwright.cli.what_if import HELP, read_overrides
 
 if TYPE_CHECKING:
     from rootwright.describe.product import Product
+    from rootwright.plan.result import PlanResult
     from rootwright.prove.proof import Proof, Verdict
     from rootwright.prove.what_if import VerdictChange
 
@@ -66,14 +67,21 @@ def command(
     proofs: tuple[Proof, ...] = ()
     seconds: dict[str, float] = {}
     folder = product_file.parent
+    looked = names
+    base: tuple[Product, PlanResult] | None = None
+    if sets:
+        given = load_product(product_file)
+        base = (given, plan_product(given, folder))
+        if not names:  # a question wants its answer soon: the product's own procedure, as it is and as it would be
+            looked = tuple(name for name in dict.fromkeys((plan.chosen, base[1].chosen)) if name in fitting)
     with _Ticker() as ticker:
-        for name in names or fitting:
+        for name in looked or fitting:
             begun = time.perf_counter()
             proofs += prove_product(product, folder, plan, names=(name,), harder=not quick, progress=ticker.show)
             seconds[name] = time.perf_counter() - begun
-        if not names or plan.chosen in names:
+        if not looked or plan.chosen in looked:
             proofs += prove_migrations(product, folder, plan, harder=not quick, progress=ticker.show)
-        changes = _changes(product_file, proofs, quick, ticker) if sets else ()
+        changes = _changes(base, (product, plan), folder, proofs, quick, ticker) if base else ()
     own = [proof for proof in proofs if proof.migrates or proof.procedure == product.update.procedure]
     asked = proofs if names else own
     status = 0 if asked and all(proof.steady.holds for proof in asked) else 1
@@ -97,17 +105,28 @@ def command(
     return status
 
 
-def _changes(product_file: Path, proofs: tuple[Proof, ...], quick: bool, ticker: _Ticker) -> tuple[VerdictChange, ...]:
-    """Explore the same procedures of the product as its files say it; return the verdicts that differ."""
-    from rootwright.describe.loading import load_product
-    from rootwright.pipeline import plan_product, prove_migrations, prove_product
-    from rootwright.prove.what_if import compare_proofs
+def _changes(
+    given: tuple[Product, PlanResult],
+    changed: tuple[Product, PlanResult],
+    folder: Path,
+    proofs: tuple[Proof, ...],
+    quick: bool,
+    ticker: _Ticker,
+) -> tuple[VerdictChange, ...]:
+    """Explore the same procedures of the product as its files say it; return the verdicts that differ.
 
-    folder = product_file.parent
-    product = load_product(product_file)
-    plan = plan_product(product, folder)
+    Where nothing differs that a verdict depends on, the one that was found stands for both.
+    """
+    from rootwright.pipeline import prove_migrations, prove_product
+    from rootwright.prove.what_if import compare_proofs
+    from rootwright.watch.views import same_for_prove
+
+    product, plan = given
     names = tuple(dict.fromkeys(proof.procedure for proof in proofs if not proof.migrates))
-    base = prove_product(product, folder, plan, names=names, harder=not quick, progress=ticker.show) if names else ()
+    same = {name for name in names if same_for_prove(given, changed, name)}
+    base = tuple(proof for proof in proofs if proof.procedure in same and not proof.migrates)
+    names = tuple(name for name in names if name not in same)
+    base += prove_product(product, folder, plan, names=names, harder=not quick, progress=ticker.show) if names else ()
     if any(proof.migrates for proof in proofs):
         base += prove_migrations(product, folder, plan, harder=not quick, progress=ticker.show)
     return compare_proofs(base, proofs)

@@ -14,6 +14,7 @@ from rootwright.describe.chip import Chip, CryptoSpeeds, Erase, Timing
 from rootwright.describe.product import Fleet, Link, PayloadPlace, Product, Update
 from rootwright.layout.demand import Demand
 from rootwright.layout.map import Map
+from rootwright.plan.result import PlanResult
 
 _NO_TIME = Timing(0.0, 0.0)
 _NO_FLEET = Fleet(1, 1.0, 0.0)
@@ -46,6 +47,22 @@ def prove_view(product: Product) -> Product:
         link=_NO_LINK,
         chip=without_times(product.chip),
     )
+
+
+def same_for_prove(one: tuple[Product, PlanResult], other: tuple[Product, PlanResult], procedure: str) -> bool:
+    """Say whether a procedure's verdict is sure to be the same for two products and their plans.
+
+    Which procedure is the product's own is no matter to a procedure's verdict. True only where it has a map in both.
+    """
+    seen = []
+    for product, plan in (one, other):
+        view = prove_view(product)
+        mine = next((each for each in plan.plans if each.demand.traits.name == procedure), None)
+        if mine is None or mine.map is None:
+            return False
+        view = replace(view, update=replace(view.update, procedure=""), pins=())
+        seen.append((view, bare_map(mine.map), bare_demand(mine.demand)))
+    return seen[0] == seen[1]
 
 
 def lockdown_view(product: Product) -> Product:
