@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -11,12 +12,13 @@ from products import PARTS, locked, mapped, starter, with_procedure
 
 from rootwright.describe.chip import Lock, ProtectionKind
 from rootwright.describe.lock_field import LifeState, Observer
-from rootwright.describe.product import Attacker, Procedure
+from rootwright.describe.product import Attacker, Procedure, Product
 from rootwright.errors import PlanError
 from rootwright.plan.lockdown.build import make_lockdown
 from rootwright.plan.lockdown.order import find_cut_offs
 from rootwright.plan.lockdown.result import Effect, LockdownPlan, Met, Moment, Writer
 from rootwright.plan.lockdown.writers import find_writers
+from rootwright.plan.result import PlanResult
 from rootwright.plan.root_of_trust import Foundation
 
 # What each class rests on with the starter product, whose application is not declared unprivileged.
@@ -274,3 +276,46 @@ def test_regions_of_a_power_of_two_move_the_map(tmp_path: Path, capsys: pytest.C
     assert granted.isolation is Foundation.PROTECTION_UNIT
     after = replace(product, pins=granted.pins)
     assert lock_down(after, plan_product(after, file.parent)).constraints == ()
+
+
+@pytest.mark.slow
+def test_wishes_only_grow_until_there_is_no_new_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A lock-down that wishes once more of each map that granted its last wish: every round keeps what was pinned."""
+    from rootwright import pipeline
+    from rootwright.cli import main
+    from rootwright.describe.loading import load_product
+    from rootwright.layout.map import Constraint
+
+    with pytest.raises(SystemExit):
+        main(["new", str(tmp_path / "p"), "--chip", "locks-until-reset"])
+    file = tmp_path / "p" / "product.toml"
+    product = load_product(file)
+    wanted = ["requests", "journal", "floor"]
+    seen: list[set[str]] = []
+    real = pipeline.lock_down
+
+    def wishing(trial: Product, plan: PlanResult) -> LockdownPlan:
+        pinned = {pin.block for pin in trial.pins}
+        seen.append(pinned)
+        map_ = plan.plan.map
+        assert map_ is not None
+        left = [block for block in wanted if block not in pinned][:1]
+        wishes = tuple(Constraint(block, "at", map_.region(block).address, "a test") for block in left)
+        return replace(real(trial, plan), constraints=wishes)
+
+    monkeypatch.setattr(pipeline, "lock_down", wishing)
+    plan = pipeline.plan_product(product, file.parent)
+    granted = pipeline.grant_wishes(product, plan, file.parent)
+    assert [pin.block for pin in granted.pins] == wanted
+    assert all(before < after for before, after in pairwise(seen))
+    assert len(seen) == len(wanted) + 1
+    # A wish on a block that the product placed itself ends it, with the reason.
+    own = replace(product, pins=(*product.pins, granted.pins[0]))
+    monkeypatch.setattr(
+        pipeline,
+        "lock_down",
+        lambda trial, plan: replace(real(trial, plan), constraints=(Constraint("requests", "at", 0, "a test"),)),
+    )
+    refused = pipeline.grant_wishes(own, pipeline.plan_product(own, file.parent), file.parent)
+    assert refused.pins == ()
+    assert "pinned blocks stand in the way: a test" in refused.reason
