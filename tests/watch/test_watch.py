@@ -18,8 +18,9 @@ from pathlib import Path
 import pytest
 
 from rootwright.cli import main
-from rootwright.describe.loading import load_product
+from rootwright.describe.loading import load_chip, load_product
 from rootwright.describe.product import Product, Update
+from rootwright.describe.starter import starter_product
 from rootwright.pipeline import lock_down, plan_product, prove_product
 from rootwright.plan.lockdown.result import Met
 from rootwright.review.facts import CutVerdict
@@ -73,6 +74,9 @@ def test_a_change_runs_what_depends_on_it_and_nothing_else(demo: Path) -> None:
         assert old in data
         firmware.write_bytes(data.replace(old, new))
 
+    def note(path: Path) -> None:
+        path.write_text("nothing reads this")
+
     changes: list[tuple[Callable[[], None], set[str]]] = [
         (lambda: edit(product, "# Alderwater PC-2", "# The Alderwater PC-2"), set()),  # a comment
         (lambda: edit(product, "4_000", "5_000"), {"check", "plan", "review"}),  # the fleet: figures of wear
@@ -88,7 +92,7 @@ def test_a_change_runs_what_depends_on_it_and_nothing_else(demo: Path) -> None:
         ),
         (lambda: edit(demo / "own_format.py", "shorter than", "less than"), {"release", "trials"}),
         (lambda: pump(b"PC-2 application", b"PC-3 application"), {"plan", "review", "release", "trials"}),
-        (lambda: (demo / "notes.txt").write_text("nothing reads this") and None, set()),
+        (lambda: note(demo / "notes.txt"), set()),
     ]
     for change, expected in changes:
         change()
@@ -160,6 +164,19 @@ def test_mistakes_are_rows_and_later_stages_wait(demo: Path) -> None:
     assert demo / "../pump-controller/qd-256.toml" in done.files
     (demo / "product.toml").unlink()
     assert look_again(demo).rows[0].state == "bad"
+
+
+@pytest.mark.slow
+def test_a_product_without_firmware_yet_waits_for_it(tmp_path: Path) -> None:
+    (tmp_path / "product.toml").write_text(starter_product(load_chip("key-vault"), "key-vault"))
+    done = run_round(tmp_path / "product.toml", WorkFolder(tmp_path / "work"))
+    assert {row.name: row.state for row in done.rows if row.name in ("prove", "release", "trials")} == {
+        "prove": "fine",
+        "release": "waits",
+        "trials": "waits",
+    }
+    assert "application" in done.rows[-1].summary
+    assert done.exit_code == 1
 
 
 def test_a_missing_firmware_file_is_watched_for(demo: Path) -> None:

@@ -35,7 +35,7 @@ def compare_proofs(base: Sequence[Proof], changed: Sequence[Proof]) -> tuple[Ver
 
 def _verdicts(proofs: Sequence[Proof]) -> dict[tuple[str, str], str]:
     return {
-        (f"{proof.procedure}, migrating {proof.migrates}" if proof.migrates else proof.procedure, level): verdict.words
+        (proof.procedure, level): verdict.words
         for proof in proofs
         for level, verdict in (("steady", proof.steady), *proof.harder)
     }
