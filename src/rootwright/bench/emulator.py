@@ -64,17 +64,18 @@ class Buffer:
         self.address = (ctypes.addressof(self._raw) + PAGE - 1) & ~(PAGE - 1)
         self.rounded = rounded
         self.view = (ctypes.c_char * rounded).from_address(self.address)
+        self._bytes = memoryview(self.view).cast("B")
         ctypes.memset(self.address, fill, rounded)
 
     def read(self, offset: int, size: int) -> bytes:
         """Return `size` bytes."""
-        return ctypes.string_at(self.address + offset, size)
+        return self.view[offset : offset + size]
 
     def write(self, offset: int, data: bytes) -> None:
         """Write bytes."""
         if offset < 0 or offset + len(data) > self.rounded:
             raise IndexError(offset)
-        ctypes.memmove(self.address + offset, data, len(data))
+        self._bytes[offset : offset + len(data)] = data
 
 
 class Emulator:
@@ -317,6 +318,7 @@ class Emulator:
 
     def leave(self, value: int, back: int) -> None:
         """Return `value` from the function at whose entry the core stands."""
+        # One by one: written in a batch, the program counter stays where it is.
         self._write(self._entry[0], value)
         self.jump(back)
 

@@ -106,7 +106,12 @@ class FlashContent:
         """
         if not data or not self.holds(address, len(data)) or (address - self.memory.base) % self.unit:
             return False
-        data += bytes([self.erased]) * (-len(data) % self.unit)
+        unit, first = self.unit, (address - self.base) // self.unit
+        if len(data) == unit and (self.units[first] == BLANK or self.memory.erased is None):
+            self.operations.append(Operation("program", address, unit, data, pc, index))
+            self._change(address - self.base, data, b"\x01")
+            return True
+        data += bytes([self.erased]) * (-len(data) % unit)
         if not self.holds(address, len(data)):
             return False
         self.operations.append(Operation("program", address, len(data), data, pc, index))

@@ -34,6 +34,7 @@ class Memories(ABC):
         self.rams: list[tuple[int, int, Buffer]] = []
         self._io_flash = any(c.stores for c in bench.controllers)
         self._io_pages: set[int] = set()
+        self._pages: set[int] = set()
         self._taken: list[tuple[int, int]] = []
         self._map_memories()
 
@@ -71,10 +72,13 @@ class Memories(ABC):
                 self._map_pages(memory.base, memory.size, flash.buffer, write=False)
 
     def _code_pages(self) -> set[int]:
+        if self._pages:
+            return self._pages
         pages: set[int] = set()
         spans = [*self.firmware.code, *(span for span, _ in self.firmware.ram_code)]
         for span in spans:
             pages |= set(range(span.address // PAGE * PAGE, span.end, PAGE))
+        self._pages = pages
         return pages
 
     def _map_pages(self, base: int, size: int, buffer: Buffer, *, write: bool) -> None:
@@ -172,7 +176,10 @@ class Memories(ABC):
 
     def find_flash(self, address: int) -> FlashContent | None:
         """Return the memory that keeps its content at an address."""
-        return next((f for f in self.flashes if f.holds(address)), None)
+        for flash in self.flashes:
+            if flash.base <= address < flash.end:
+                return flash
+        return None
 
     def read_bytes(self, address: int, size: int) -> bytes | None:
         """Return bytes as the core would read them; None where one of them faults."""

@@ -6,6 +6,7 @@ import importlib.util
 import sys
 import zlib
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ from rootwright.bench.board import Board
 from rootwright.bench.ends import Access
 from rootwright.bench.firmware import Firmware
 from rootwright.bench.flash import FlashContent, FlashState
-from rootwright.describe.bench import Approved, Bench, GoldenRun
+from rootwright.describe.bench import Approved, Bench, FloorRecord, GoldenRun
 from rootwright.describe.chip import Chip, MemoryKind
 from rootwright.describe.product import ImageRole, Product
 from rootwright.errors import BenchError
@@ -215,27 +216,38 @@ class Subject:
         record = self.bench.floor
         if record is None:
             return 0
-        highest = 0
         whole = read(record.at, record.size)
-        blank = (b"\xff" * record.entry, bytes(record.entry))
-        for offset in range(0, record.size - record.entry + 1, record.entry):
-            # One read for all, unless some entry cannot be read.
-            entry = whole[offset : offset + record.entry] if whole else read(record.at + offset, record.entry)
-            if entry is None or entry in blank:
+        if whole is not None:
+            return _floor_in(record, whole)
+        # Some entry cannot be read; the others count.
+        entries = (
+            read(record.at + offset, record.entry) for offset in range(0, record.size - record.entry + 1, record.entry)
+        )
+        return max((_floor_in(record, entry) for entry in entries if entry), default=0)
+
+
+@lru_cache(maxsize=64)  # a campaign asks in every run, and few runs change a record
+def _floor_in(record: FloorRecord, log: bytes) -> int:
+    """Return the highest valid number of the entries in a log's bytes."""
+    highest = 0
+    blank = (b"\xff" * record.entry, bytes(record.entry))
+    for offset in range(0, len(log) - record.entry + 1, record.entry):
+        entry = log[offset : offset + record.entry]
+        if entry in blank:
+            continue
+        value = int.from_bytes(entry[record.value : record.value + 4], "little")
+        if record.complement >= 0:
+            other = int.from_bytes(entry[record.complement : record.complement + 4], "little")
+            if other != value ^ 0xFFFF_FFFF:
                 continue
-            value = int.from_bytes(entry[record.value : record.value + 4], "little")
-            if record.complement >= 0:
-                other = int.from_bytes(entry[record.complement : record.complement + 4], "little")
-                if other != value ^ 0xFFFF_FFFF:
-                    continue
-            if record.check >= 0:
-                check = int.from_bytes(entry[record.check : record.check + 4], "little")
-                if check != zlib.crc32(entry[: record.covered]):
-                    continue
-            elif record.complement < 0 and value == 0xFFFF_FFFF:
+        if record.check >= 0:
+            check = int.from_bytes(entry[record.check : record.check + 4], "little")
+            if check != zlib.crc32(entry[: record.covered]):
                 continue
-            highest = max(highest, value)
-        return highest
+        elif record.complement < 0 and value == 0xFFFF_FFFF:
+            continue
+        highest = max(highest, value)
+    return highest
 
 
 def probing(values: dict[int, int] | None = None) -> Any:
