@@ -350,6 +350,37 @@ def test_the_floor_lies_in_one_time_words_with_room_for_every_rise(make: Make) -
     assert "floor" in short.plan.row.reason
 
 
+def test_words_that_can_be_read_so_often_limit_the_starts(make: Make) -> None:
+    path = make("awkward-external")
+    (note,) = [f for f in planned(path).findings if f.rule == "plan.read-limit"]
+    assert note.note
+    assert "273.8 starts a day for 10 years" in note.found
+    (broken,) = [
+        f
+        for f in planned(make("awkward-external", chip=(("read_limit = 1_000_000", "read_limit = 3_000"),))).findings
+        if f.rule == "plan.read-limit"
+    ]
+    assert not broken.note
+    none = make("awkward-external", chip=(("read_limit = 1_000_000\n", ""),))
+    assert "plan.read-limit" not in rules(none)
+
+
+def test_no_record_lies_across_a_page(make: Make) -> None:
+    product = load_product(make("awkward-external"))
+
+    def in_pages(unit: int, page: int) -> int:
+        memories = tuple(
+            replace(memory, tear_unit=unit, page=page, reprogram=Reprogram.BITS) if memory.name == "flash" else memory
+            for memory in product.chip.memories
+        )
+        return needs.record_bytes(replace(product, chip=replace(product.chip, memories=memories)))
+
+    assert in_pages(4, 256) == 32
+    assert in_pages(12, 256) == 768  # 36 bytes would lie across the first page's end
+    assert in_pages(24, 96) == 48
+    assert in_pages(512, 256) == 512  # whole pages
+
+
 def test_code_behind_a_stale_cache_is_a_note(make: Make) -> None:
     path = make("awkward-external")
     (note,) = [f for f in planned(path).findings if f.rule == "plan.stale-reads"]

@@ -15,6 +15,7 @@ from rootwright.plan.result import Finding, ImageRoom, Row
 _SLOTS = (BlockRole.SLOT, BlockRole.STAGING, BlockRole.RECOVERY, BlockRole.BOOT)
 _RUNS = (BlockRole.SLOT, BlockRole.RECOVERY, BlockRole.BOOT)
 _STORES = (MemoryKind.FLASH, MemoryKind.EXTERNAL)
+DAYS_PER_YEAR = 365.25
 FLIPS_PER_UPDATE = 2
 """A new image's bank is mapped low, and the one before again where its trial fails."""
 
@@ -241,6 +242,7 @@ def find_limits(demand: Demand, outcome: Map | Misfit, row: Row, product: Produc
     found += _protection_findings(demand, outcome, product.chip)
     found += _group_findings(demand, outcome, product.chip)
     found += _cache_notes(outcome, product.chip)
+    found += _read_notes(outcome, product)
     if row.install_gap:
         found.append(Finding("plan.speed", "", row.install_gap, "add it to the chip file's crypto table", note=True))
     if not product.chip.vector_table_relocatable:
@@ -279,6 +281,26 @@ def _protection_findings(demand: Demand, plan: Map, chip: Chip) -> list[Finding]
                     protected[0].block,
                     f"{stretches} separate stretches of {memory.name} are protected, the part holds {most}",
                     "pin the protected blocks side by side",
+                )
+            )
+    return found
+
+
+def _read_notes(plan: Map, product: Product) -> list[Finding]:
+    """Return a note where the version floor lies in words that can be read only so often: every start reads it."""
+    found = []
+    for region in plan.regions:
+        limit = product.chip.memory(region.memory).read_limit
+        if region.role is BlockRole.FLOOR and limit:
+            days = limit / (product.fleet.life_years * DAYS_PER_YEAR)
+            found.append(
+                Finding(
+                    "plan.read-limit",
+                    region.block,
+                    f"{region.memory} can be read {limit:,} times, which is {days:.1f} starts a day for "
+                    f"{product.fleet.life_years:g} years where each reads the floor once",
+                    "read the floor once a start and keep it in RAM; a device that starts over and over must slow down",
+                    note=days >= 1,
                 )
             )
     return found

@@ -101,12 +101,18 @@ def log_block(product: Product, name: str, role: BlockRole) -> Block:
 def record_bytes(product: Product) -> int:
     """Return the bytes of one record: whole tear units, so that a cut in one record leaves those before it alone.
 
-    Where nothing may be programmed twice between two erases, a record also fills whole units of that rule.
+    Where nothing may be programmed twice between two erases, a record also fills whole units of that rule. Where
+    programming wraps at the end of a page, no record lies across one.
     """
     unit = 1
-    for memory in map(product.chip.memory, record_memories(product)):
+    memories = [product.chip.memory(name) for name in record_memories(product)]
+    for memory in memories:
         unit = lcm(unit, memory.tear_unit, memory.reprogram_unit if memory.reprogram is Reprogram.NEVER else 1)
-    return -(-RECORD_BYTES // unit) * unit
+    size = -(-RECORD_BYTES // unit) * unit
+    for memory in memories:
+        while memory.page and size % memory.page and memory.page % size:
+            size += unit
+    return size
 
 
 def floor_block(product: Product) -> Block:
