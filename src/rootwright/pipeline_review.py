@@ -8,6 +8,7 @@ from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
 
+from rootwright.describe.attack import Fact
 from rootwright.describe.chip import Chip
 from rootwright.describe.loading import load_chip, profile_names
 from rootwright.describe.product import ImageRole, Product
@@ -17,7 +18,7 @@ from rootwright.plan.lockdown.result import LockdownPlan, Met
 from rootwright.plan.result import PlanResult
 from rootwright.prove.proof import Proof
 from rootwright.review.compare import Comparison, PartRow, make_row, move_to
-from rootwright.review.facts import CutVerdict, FaultVerdict
+from rootwright.review.facts import CutVerdict, Facts, FaultVerdict
 from rootwright.review.rate import make_review
 from rootwright.review.result import ReviewResult
 
@@ -139,32 +140,40 @@ def compare_parts(
     product: Product,
     folder: Path,
     *,
+    check_cuts: bool = False,
     on_part: Callable[[str], None] | None = None,
+    progress: Progress | None = None,
 ) -> Comparison:
     """Return the product on every packaged part and on its own, the weakest first and its own last.
 
     On another part the product's pins and names of memories are taken out. Where it has no map with its write
-    protections, it is planned without them, and the row says so. Power cuts are not checked, on any part, because that
-    takes minutes; ratings count them as open.
+    protections, it is planned without them, and the row says so. Where power cuts are not checked, ratings count them
+    as open.
 
     Args:
         product: The product.
         folder: Where its files are.
+        check_cuts: Whether to check the product's own procedure under power cuts on every part where it fits; that can
+            take minutes.
         on_part: Called with the name of each part before it is looked at.
+        progress: Called now and then with a procedure's name and the number of states found.
     """
     others = [load_chip(name) for name in profile_names()]
     rows = []
     for chip in sorted((c for c in others if c.name != product.chip.name), key=lambda c: c.strength):
         if on_part is not None:
             on_part(chip.name)
-        rows.append(_row(move_to(product, chip), chip, folder, own=False))
+        rows.append(_row(move_to(product, chip), chip, folder, own=False, check_cuts=check_cuts, progress=progress))
     if on_part is not None:
         on_part(product.chip.name)
-    rows.append(_row(product, product.chip, folder, own=True))
-    return Comparison(f"{product.name} {product.model}", product.update.procedure, tuple(rows))
+    rows.append(_row(product, product.chip, folder, own=True, check_cuts=check_cuts, progress=progress))
+    name = f"{product.name} {product.model}"
+    return Comparison(name, product.update.procedure, tuple(rows), cuts_checked=check_cuts)
 
 
-def _row(product: Product, chip: Chip, folder: Path, *, own: bool) -> PartRow:
+def _row(
+    product: Product, chip: Chip, folder: Path, *, own: bool, check_cuts: bool, progress: Progress | None
+) -> PartRow:
     plan = plan_product(product, folder)
     protected = True
     if plan.plan.map is None and product.protect and not own:
@@ -175,7 +184,7 @@ def _row(product: Product, chip: Chip, folder: Path, *, own: bool) -> PartRow:
     if plan.plan.map is None:
         return make_row(chip, plan, (), own=own, protected=False)
     lockdown = lock_down(product, plan)
-    review = review_product(product, folder, plan, check_cuts=False, lockdown=lockdown)
+    review = review_product(product, folder, plan, check_cuts=check_cuts, lockdown=lockdown, progress=progress)
     return make_row(
         chip,
         plan,
@@ -184,4 +193,11 @@ def _row(product: Product, chip: Chip, folder: Path, *, own: bool) -> PartRow:
         protected=protected,
         isolation=str(lockdown.isolation),
         aims=(sum(aim.met is Met.MET for aim in lockdown.aims), len(lockdown.aims)),
+        cuts=_cuts_hold(review.facts) if check_cuts else None,
     )
+
+
+def _cuts_hold(facts: Facts) -> bool | None:
+    if facts.row(Fact.HOLDS_UNDER_CUTS).holds:
+        return True
+    return False if facts.row(Fact.FAILS_UNDER_CUTS).holds else None

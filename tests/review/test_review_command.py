@@ -311,6 +311,32 @@ def test_parts_are_compared_in_a_table(product_file: Path, capsys: pytest.Captur
     assert "leave out" in err
 
 
+@pytest.mark.slow
+def test_parts_are_compared_under_power_cuts_where_that_is_asked_for(
+    product_file: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("rootwright.pipeline_review.profile_names", lambda: ("no-isolation", "rv32-pmp"))
+    code, out, _ = run(capsys, product_file, "--across", "--prove", "--json")
+    assert code == 0
+    data = json.loads(out)
+    assert data["cuts_checked"]
+    rows = {row["part"]: row for row in data["parts"]}
+    assert (rows["no-isolation"]["cuts"], rows["GX-512"]["cuts"]) == (None, True)
+    code, out, _ = run(capsys, product_file, "--across", "--json")
+    open_rows = {row["part"]: row for row in json.loads(out)["parts"]}
+    assert {row["cuts"] for row in open_rows.values()} == {None}
+    # What was checked and holds costs an attacker more than what nobody looked at.
+    floors = [part["GX-512"]["assets"]["version floor"]["low"] for part in (open_rows, rows)]
+    assert floors[0] < floors[1]
+    code, out, _ = run(capsys, product_file, "--across", "--prove")
+    assert max(map(len, out.splitlines())) <= 120
+    assert re.search(r"GX-512\* .* hold ", out)
+    assert "were not checked" not in out
+    code, _, err = run(capsys, product_file, "--prove")
+    assert code == 2
+    assert "goes with --across" in err
+
+
 REPORT = {
     "kind": "faults",
     "boot": "boot.elf",

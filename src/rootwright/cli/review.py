@@ -33,6 +33,9 @@ FACTORS = ("time", "expertise", "knowledge", "window", "equipment")
     "--bench", type=click.Path(path_type=Path, dir_okay=False), help="What `rootwright bench --json` found, as a file."
 )
 @click.option("--across", is_flag=True, help="Compare the product on all part profiles and on its own part instead.")
+@click.option(
+    "--prove", is_flag=True, help="With --across: check power cuts on every part where it fits; takes minutes."
+)
 @click.option("--rules", is_flag=True, help="List the design rules instead, as Markdown.")
 @click.option("--steps", is_flag=True, help="List the packaged attack steps instead, as Markdown.")
 @click.option("--quick", is_flag=True, help="Leave out the check under power cuts; it then counts as not done.")
@@ -44,6 +47,7 @@ def command(
     sarif: Path | None,
     bench: Path | None,
     across: bool,
+    prove: bool,
     rules: bool,
     steps: bool,
     quick: bool,
@@ -67,6 +71,10 @@ def command(
 
     if across and (asset_name or svg or sarif or bench or quick):
         raise click.UsageError("--across compares parts; leave out --asset, --svg, --sarif, --bench and --quick")
+    if prove and not across:
+        raise click.UsageError(
+            "--prove goes with --across; a review of one part checks power cuts unless --quick is given"
+        )
     product = load_product(product_file)
     folder = product_file.parent
     faults = None
@@ -75,7 +83,7 @@ def command(
         faults = read_bench_report(text, name=str(bench), boot=read_boot_stage(product, folder))
     with _Ticker() as ticker:
         if across:
-            comparison = compare_parts(product, folder, on_part=ticker.show)
+            comparison = compare_parts(product, folder, check_cuts=prove, on_part=ticker.name, progress=ticker.count)
         else:
             plan = plan_product(product, folder)
             result = review_product(
@@ -84,7 +92,7 @@ def command(
                 plan,
                 check_cuts=not quick,
                 bench=faults,
-                progress=lambda name, states: ticker.show(f"prove {name}: {states:,} states"),
+                progress=ticker.count,
             )
     if across:
         lines = across_report(comparison)
@@ -257,7 +265,16 @@ def across_report(comparison: Comparison) -> list[str]:
     images = next((row.largest for row in comparison.rows if row.largest), ())
     largest = max(images, key=lambda room: room.size).image if images else ""
     has_aims = any(row.aims is not None for row in comparison.rows)
-    head = ("part", "fits", "isolation", *(("aims",) if has_aims else ()), *marks, "largest")
+    cuts = comparison.cuts_checked
+    head = (
+        "part",
+        "fits",
+        "isolation",
+        *(("aims",) if has_aims else ()),
+        *(("cuts",) if cuts else ()),
+        *marks,
+        "largest",
+    )
     rows: list[tuple[str, ...]] = [head]
     for row in comparison.rows:
         cells = ["-" if r is None else _points_words(r) for _, r in row.assets] or ["-"] * len(marks)
@@ -266,7 +283,8 @@ def across_report(comparison: Comparison) -> list[str]:
         name = row.part + ("*" if row.own else "")
         isolation = _ISOLATION.get(row.isolation, row.isolation) if row.can_host else "none"
         aims = (f"{row.aims_met}/{row.aims}" if row.aims is not None else "-",) if has_aims else ()
-        rows.append((name, fits, isolation, *aims, *cells, size_text(room.largest) if room else "-"))
+        held = ({True: "hold", False: "FAIL", None: "-"}[row.cuts],) if cuts else ()
+        rows.append((name, fits, isolation, *aims, *held, *cells, size_text(room.largest) if room else "-"))
     lines = [f"{comparison.product}, updated by: {comparison.procedure}", ""]
     lines += aligned(rows, "<<<" + ">" * (len(head) - 3), gap=1)
     lines.append("")
@@ -274,7 +292,12 @@ def across_report(comparison: Comparison) -> list[str]:
         "* the product's own part, with its pins. Points of attack potential that the cheapest way in scope "
         "takes, low to high guess: "
         + ", ".join(f"{_short_name(asset)} = {asset}" for asset, _ in assets)
-        + f". largest = room for {largest}. Power cuts were not checked here, on any part, which counts as open.",
+        + f". largest = room for {largest}. "
+        + (
+            "cuts = the procedure under power cuts, on that part's map."
+            if cuts
+            else "Power cuts were not checked here, on any part, which counts as open."
+        ),
         "",
     )
     lines += wrapped('"open": it fits only without its write protections. "none": it cannot host a root of trust.', "")
@@ -313,6 +336,7 @@ class _Ticker:
     def __init__(self) -> None:
         self.started = time.perf_counter()
         self.shown = False
+        self.what = ""
 
     def __enter__(self) -> _Ticker:
         return self
@@ -320,6 +344,15 @@ class _Ticker:
     def __exit__(self, *_: object) -> None:
         if self.shown:
             click.echo("\r\033[K", nl=False, err=True)
+
+    def name(self, part: str) -> None:
+        """Show which part is looked at."""
+        self.what = f"{part}: "
+        self.show(part)
+
+    def count(self, procedure: str, states: int) -> None:
+        """Show how far the check under power cuts is."""
+        self.show(f"{self.what}prove {procedure}: {states:,} states")
 
     def show(self, text: str) -> None:
         """Show what runs now."""

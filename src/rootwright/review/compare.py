@@ -26,6 +26,7 @@ class PartRow:
         aims_met, aims: How many aims of the lock-down are met, of how many; None where none was planned.
         assets: Rating of each asset in scope; empty without a map.
         largest: The largest images; empty without a map.
+        cuts: Whether the procedure holds under power cuts there; None where that was not checked or not settled.
     """
 
     part: str
@@ -41,15 +42,21 @@ class PartRow:
     aims: int | None
     assets: tuple[tuple[Asset, Rating | None], ...]
     largest: tuple[ImageRoom, ...]
+    cuts: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """The product on all parts, the weakest first and its own part last."""
+    """The product on all parts, the weakest first and its own part last.
+
+    Attributes:
+        cuts_checked: Whether power cuts were checked on the parts where it fits; if not, they count as open.
+    """
 
     product: str
     procedure: str
     rows: tuple[PartRow, ...]
+    cuts_checked: bool = False
 
     def as_data(self) -> dict[str, Any]:
         """Return the comparison as plain data for JSON."""
@@ -57,6 +64,7 @@ class Comparison:
             "version": 1,
             "product": self.product,
             "procedure": self.procedure,
+            "cuts_checked": self.cuts_checked,
             "parts": [
                 {
                     **{k: v for k, v in asdict(row).items() if k not in ("assets", "largest")},
@@ -97,6 +105,7 @@ def make_row(
     protected: bool,
     isolation: str = "",
     aims: tuple[int, int] | None = None,
+    cuts: bool | None = None,
 ) -> PartRow:
     """Return one part's row.
 
@@ -108,6 +117,7 @@ def make_row(
         protected: Whether the plan keeps the product's write protections.
         isolation: What isolation rests on; what the part offers where empty.
         aims: Aims met, and aims.
+        cuts: Whether the procedure holds under power cuts; None where that was not checked.
     """
     verdict = judge_part(chip)
     row = plan.plan.row
@@ -125,4 +135,5 @@ def make_row(
         aims=None if aims is None else aims[1],
         assets=tuple((review.asset, review.in_scope) for review in assets) if row.fits else (),
         largest=row.rooms,
+        cuts=cuts,
     )

@@ -243,7 +243,7 @@ def _secrets_unread(ground: Ground) -> list[Fact]:
         text = f"{', '.join(secret)}: " + ("out of the application's reach" if apart else "the application can read it")
         facts.append(Fact(text, "product: lock.secret", apart, True))
     else:
-        facts.append(Fact("the product names no block as secret", "product: lock.secret", True))
+        facts.append(Fact("the product names no block as secret, so none was looked at", "product: lock.secret", True))
     external = [r.block for r in ground.map.regions if ground.product.chip.memory(r.memory).kind is MemoryKind.EXTERNAL]
     if external:
         sealed = ground.product.chip.find_protections(ProtectionKind.INLINE_DECRYPTION)
