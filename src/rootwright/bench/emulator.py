@@ -69,7 +69,7 @@ class Buffer:
 
     def read(self, offset: int, size: int) -> bytes:
         """Return `size` bytes."""
-        return self.view[offset : offset + size]
+        return self._bytes[offset : offset + size].tobytes()
 
     def write(self, offset: int, data: bytes) -> None:
         """Write bytes."""
