@@ -164,7 +164,9 @@ def _field_setting(chip: Chip, protection: Protection, value: fields.FieldValue,
     elif moment is Moment.FACTORY:
         moment = Moment.START
     place = complement_place(chip, field)
-    says = value.says if place is None else f"{value.says}; its complement at 0x{place[0]:08X}, {place[1]} bits up"
+    says = value.says
+    if place is not None:
+        says += f"; its complement at 0x{place[0]:08X}, mask 0x{field.mask << place[1]:X}"
     return SettingValue(
         name=field.name,
         protection=protection.name,
