@@ -139,7 +139,8 @@ def test_both_explorers_say_the_same_of_large_erases(
     procedure, level = make(place), Level(1, restless)
     explorer = Explorer(procedure, place, level)
     found = explorer.explore()
-    concrete = explore_concretely(make(place), place, OracleLevel(restless, max_cuts=2))  # to the end: half a minute more
+    # Without a bound the oracle takes half a minute more.
+    concrete = explore_concretely(make(place), place, OracleLevel(restless, max_cuts=2))
     assert found.holds == concrete.holds
     if claim is None:
         assert found.failure is None
