@@ -19,8 +19,8 @@ def find_map(demand: Demand, chip: Chip, *, grow: bool = True) -> Map | Misfit:
     """Return the memory map of `demand` on `chip`, or the proof's outcome where none exists.
 
     The map is the same every time. Each block, in the demand's order, gets the first memory of its list that leaves
-    everything else a place. Then the slots grow: an image's slots up to the size that one of them is pinned to; all
-    others by the same number of bytes as far as that goes, then image by image in the demand's order. Pinned sizes stay.
+    everything else a place. Then the slots grow: an image's slots up to the size that one of them is pinned to; the
+    rest by the same number of bytes as far as that goes, then image by image in the demand's order. Pinned sizes stay.
     Within a memory the lowest place goes to the first block for which the rest still fits: protected blocks come before
     others, large before small, then the demand's order decides.
 
