@@ -167,6 +167,14 @@ def test_mistakes_are_rows_and_later_stages_wait(demo: Path) -> None:
 
 
 @pytest.mark.slow
+def test_the_proof_covers_what_migrates(demo: Path) -> None:
+    edit(demo / "product.toml", 'name = "pump-settings"', 'name = "pump-settings"\nmigrate = { before = 1, after = 2 }')
+    row = look_again(demo).rows[2]
+    assert (row.name, row.state) == ("prove", "fine"), row
+    assert row.summary.endswith("; 1 of 1 migration holds")
+
+
+@pytest.mark.slow
 def test_a_product_without_firmware_yet_waits_for_it(tmp_path: Path) -> None:
     (tmp_path / "product.toml").write_text(starter_product(load_chip("key-vault"), "key-vault"))
     done = run_round(tmp_path / "product.toml", WorkFolder(tmp_path / "work"))

@@ -15,6 +15,7 @@ from rootwright.layout.map import Map
 from rootwright.pipeline import (
     ReleaseInputs,
     plan_product,
+    prove_migrations,
     prove_product,
     read_release_inputs,
     require_installable,
@@ -194,11 +195,18 @@ class Stages:
         # The figures stay out: a stage that wanted them would not be found under the right key.
         bare = ProcedurePlan(bare_demand(own.demand), self._own_map(), cast(Row, None))
         plan = PlanResult("", "", self._planned().chosen, (), (bare,), ())
-        proof = prove_product(prove_view(self.product), self.folder, plan, harder=False, progress=self.progress)[0]
+        view = prove_view(self.product)
+        proof = prove_product(view, self.folder, plan, harder=False, progress=self.progress)[0]
+        migrations = prove_migrations(view, self.folder, plan, harder=False, progress=self.progress)
         verdict = proof.steady
         lines = [] if verdict.holds else [f"{verdict.claim}: {verdict.what}"]
+        failed = [each for each in migrations if not each.steady.holds]
+        lines += [f"{each.procedure}: {each.steady.claim}: {each.steady.what}" for each in failed]
         summary = f"{proof.procedure}: {verdict.words}, {verdict.states:,} states"
-        state = FINE if verdict.holds else FINDING
+        if migrations:
+            holding = len(migrations) - len(failed)
+            summary += f"; {holding} of {_count(len(migrations), 'migration')} {'holds' if holding == 1 else 'hold'}"
+        state = FINE if verdict.holds and not failed else FINDING
         return {
             "state": state,
             "summary": summary,
