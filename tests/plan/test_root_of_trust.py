@@ -67,13 +67,22 @@ def test_unlocked_regions_are_no_better_than_a_protection_unit(bare: Chip) -> No
     assert judge_part(with_protections(bare, write, lock(regions))).foundation is Foundation.LOCKED_REGIONS
 
 
+def test_a_split_that_only_labels_accesses_is_no_foundation(bare: Chip) -> None:
+    write, split = lock(ProtectionKind.WRITE_PROTECTION), lock(ProtectionKind.SECURE_SPLIT)
+    labels = judge_part(with_protections(bare, write, split))
+    assert labels.foundation is Foundation.WRITE_PROTECTION
+    assert any("only labels accesses" in caution for caution in labels.cautions)
+    refuses = judge_part(with_protections(bare, write, replace(split, memory_side=True)))
+    assert refuses.foundation is Foundation.SECURE_SPLIT
+
+
 def test_the_strongest_foundation_counts_and_the_rest_are_alternatives(bare: Chip) -> None:
     chip = with_protections(
         bare,
         lock(ProtectionKind.WRITE_PROTECTION),
         lock(ProtectionKind.PROTECTION_UNIT, Lock.NONE),
         lock(ProtectionKind.GATED_CODE),
-        lock(ProtectionKind.SECURE_SPLIT),
+        replace(lock(ProtectionKind.SECURE_SPLIT), memory_side=True),
         lock(ProtectionKind.KEY_VAULT),
         lock(ProtectionKind.PHYSICAL_MEMORY_PROTECTION),
     )

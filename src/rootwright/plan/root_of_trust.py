@@ -210,8 +210,13 @@ def _protection_unit(chip: Chip) -> bool:
     return bool(regions) and _write_protection(chip)
 
 
+def _secure_split(chip: Chip) -> bool:
+    """Return whether the memory itself refuses the other side; attribution alone sets no flash page's security."""
+    return any(split.memory_side for split in chip.find_protections(ProtectionKind.SECURE_SPLIT))
+
+
 _OFFERS: tuple[tuple[Foundation, Callable[[Chip], bool]], ...] = (
-    (Foundation.SECURE_SPLIT, _has(ProtectionKind.SECURE_SPLIT)),
+    (Foundation.SECURE_SPLIT, _secure_split),
     (Foundation.KEY_VAULT, _has(ProtectionKind.KEY_VAULT)),
     (Foundation.CLOSED_AREA, _closed_area),
     (Foundation.LOCKED_REGIONS, _locked_regions),
@@ -257,6 +262,8 @@ def _cautions(chip: Chip) -> tuple[str, ...]:
         cautions.append("Permanent locks cannot be undone: try them on parts you can lose, and lock last.")
     if chip.find_protections(ProtectionKind.PHYSICAL_MEMORY_PROTECTION) and not _locked_regions(chip):
         cautions.append("Physical memory protection without a lock does not bind code in the most privileged mode.")
+    if chip.find_protections(ProtectionKind.SECURE_SPLIT) and not _secure_split(chip):
+        cautions.append("The secure/non-secure split only labels accesses: no memory is said to refuse (memory_side).")
     if chip.find_protections(ProtectionKind.WRITE_PROTECTION) and not lasting_write_protections(chip):
         cautions.append("The write protection has no lock: software that can set it can lift it.")
     volatile = [p for p in lasting_write_protections(chip) if p.lock is Lock.UNTIL_RESET]

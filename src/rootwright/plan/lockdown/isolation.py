@@ -29,7 +29,9 @@ def find_rungs(product: Product, map_: Map) -> tuple[Rung, ...]:
     two files speaks for does not hold.
     """
     verdict = judge_part(product.chip)
-    offered = (verdict.foundation, *verdict.alternatives)
+    offered = {verdict.foundation, *verdict.alternatives}
+    if product.chip.find_protections(ProtectionKind.SECURE_SPLIT):
+        offered.add(Foundation.SECURE_SPLIT)  # one that only labels is told apart by its conditions
     rungs = []
     for foundation in Foundation:
         if foundation is Foundation.NONE:
