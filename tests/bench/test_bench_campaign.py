@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import multiprocessing
 import os
 import random
 import signal
@@ -230,6 +231,23 @@ def test_a_stopped_campaign_goes_on_where_it_was(subject_of: Callable[..., Subje
     assert again[0].counts == whole[0].counts
     assert again[0].hits == whole[0].hits
     assert whole[0].runs > 100
+
+
+def test_a_stopped_campaign_leaves_no_process_at_work(subject_of: Callable[..., Subject], tmp_path: Path) -> None:
+    subject = subject_of()
+    goldens, plans = small(subject)
+    before = set(multiprocessing.active_children())
+
+    def stop(_: float, __: int) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        pool.run_campaign(subject, goldens, plans, workers=2, folder=tmp_path, progress=stop)
+    left = set(multiprocessing.active_children()) - before
+    for process in left:
+        process.join(10)
+    assert not [process for process in left if process.is_alive()]
+    assert len(list(tmp_path.iterdir())) == 1
 
 
 def test_a_killed_worker_loses_nothing(subject_of: Callable[..., Subject], monkeypatch: pytest.MonkeyPatch) -> None:

@@ -251,9 +251,11 @@ class Milestones:
 
     MOST = 256
     LEAST_DISTANCE = 192
+    SHIFT = 64
+    MOST_SHIFTS = 6
 
-    def __init__(self, indexes: list[int], sights: list[Any], blocked: list[int]) -> None:
-        self.indexes, self.sights, self.blocked = indexes, sights, blocked
+    def __init__(self, indexes: list[int], sights: list[Any], blocked: list[int], pcs: Sequence[int] = ()) -> None:
+        self.indexes, self.sights, self.blocked, self.pcs = indexes, sights, blocked, pcs
 
     @classmethod
     def of(cls, subject: Subject, golden: Golden, first: int, end: int, *, hooked: bool) -> Milestones:
@@ -270,7 +272,7 @@ class Milestones:
             walker.walk_to(index)
             indexes.append(index)
             sights.append(walker.board.sight())
-        return cls(indexes, sights, [at for at, _ in golden.stops])
+        return cls(indexes, sights, [at for at, _ in golden.stops], golden.pcs)
 
     def agrees(self, board: Board, fault: Fault) -> tuple[bool, End | None]:
         """Run on to some milestones; True where the state is the golden run's, else the end where one was met."""
@@ -290,6 +292,30 @@ class Milestones:
             at = index
             # Registers first: most runs that went another way differ there.
             seen = self.sights[place + ahead]
+            if board.emulator.all_registers() == seen[0] and board.sight() == seen:
+                return True, None
+            if board.emulator.pc != self.pcs[index]:
+                return self._agrees_shifted(board, index)
+        return False, None
+
+    def _agrees_shifted(self, board: Board, index: int) -> tuple[bool, End | None]:
+        """Look for the golden run's state some instructions off: a fault in a loop may cost a few more or less."""
+        pc, pcs = board.emulator.pc, self.pcs
+        last, first = min(index + self.SHIFT, len(pcs) - 1), max(index - self.SHIFT, 0)
+        here = [at for at in range(last, first - 1, -1) if pcs[at] == pc][: self.MOST_SHIFTS]
+        place = bisect_left(self.indexes, here[0] + 1) if here else len(self.indexes)
+        if place == len(self.indexes):
+            return False, None
+        goal, seen = self.indexes[place], self.sights[place]
+        stop = bisect_left(self.blocked, first)
+        if stop < len(self.blocked) and self.blocked[stop] <= goal:
+            return False, None
+        done = 0
+        for at in here:
+            counted, end = board.run_count(goal - at - done)
+            if not counted:
+                return False, end
+            done = goal - at
             if board.emulator.all_registers() == seen[0] and board.sight() == seen:
                 return True, None
         return False, None

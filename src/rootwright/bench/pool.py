@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import multiprocessing
+import signal
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -131,6 +132,8 @@ _shared: tuple[Subject, Sequence[Golden], Sequence[Plan]] | None = None
 def _begin(subject: Subject, goldens: Sequence[Golden], plans: Sequence[Plan]) -> None:
     global _shared
     _shared = subject, goldens, plans
+    # A terminal's Ctrl-C reaches all processes; the one that started them decides.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _work(part: Part) -> dict[str, Any]:
@@ -221,6 +224,7 @@ def _in_processes(
     losses = 0
     while left:
         before = len(left)
+        others = set(multiprocessing.active_children())
         pool = ProcessPoolExecutor(workers, context, initializer=_begin, initargs=(subject, goldens, plans))
         waiting: dict[Future[dict[str, Any]], Part] = {}
         try:
@@ -243,4 +247,7 @@ def _in_processes(
                 ) from None
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
+            # What they work on is not kept; waiting for its end would make Ctrl-C take as long as a part.
+            for process in set(multiprocessing.active_children()) - others:
+                process.terminate()
             raise
