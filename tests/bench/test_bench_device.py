@@ -10,10 +10,11 @@ from pathlib import Path
 import pytest
 
 from rootwright.bench.board import Board
-from rootwright.bench.campaign import Walker
+from rootwright.bench.campaign import Mode, Tally, Walker
 from rootwright.bench.flash import TORN, FlashState
 from rootwright.bench.golden import begin, run_golden
 from rootwright.bench.judge import Verdict
+from rootwright.bench.report import BenchReport
 from rootwright.bench.subject import Subject
 from rootwright.cli import main
 from rootwright.describe.chip import Architecture, EccError
@@ -146,6 +147,30 @@ def test_an_even_vector_faults(vector: int, kind: str, handled: int, build: Call
     assert seen(subject, board)[3] == handled
     reset = int.from_bytes(data[4:8], "little") & ~1
     assert board.faults[0][0] == (reset if handled else 0x2000_4000)
+
+
+PROTECTING = (
+    COMMON
+    + """
+void reset(void) {
+    REG(0xE000ED98) = 0; REG(0xE000ED9C) = 0x20000000; REG(0xE000EDA0) = 0x06000027;
+    REG(0xE000ED94) = CONTROL;
+    for (;;) { }
+}
+"""
+)
+
+
+@pytest.mark.firmware
+@pytest.mark.parametrize("control", [0, 1, 5])
+def test_a_protection_unit_that_is_switched_on_is_listed_as_not_enforced(
+    control: int, build: Callable[..., Subject]
+) -> None:
+    subject = build(PROTECTING.replace("CONTROL", str(control)))
+    golden = run_golden(subject, next(s for s in subject.starts() if s.cold))
+    report = BenchReport(subject, Mode.HOOKED, (golden,), (Tally(),))
+    assert any("switches its protection unit on" in line for line in report.left_out()) is bool(control)
+    assert any("protection unit regions" in line for line in report.left_out())
 
 
 RESETS = (
