@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from pathlib import Path
 
 import click
+
+from rootwright.cli.ticker import Ticker
 
 
 @click.command()
@@ -60,23 +61,18 @@ def command(product_file: Path, folder: Path, bench: tuple[Path, ...], as_json: 
     return 1 if data["falls_short"] else 0
 
 
-class _Ticker:
-    """Times each stage, and shows on the terminal which one runs once the work takes longer than a second."""
+class _Ticker(Ticker):
+    """Times each stage and says which one runs."""
 
     def __init__(self) -> None:
+        super().__init__()
         self.seconds: dict[str, float] = {}
-        self.started = time.perf_counter()
         self.stage = ""
-        self.begun = self.started
-        self.shown = False
+        self.begun = time.perf_counter()
 
-    def __enter__(self) -> _Ticker:
-        return self
-
-    def __exit__(self, *_: object) -> None:
+    def __exit__(self, *problem: object) -> None:
         self.enter("")
-        if self.shown:
-            click.echo("\r\033[K", nl=False, err=True)
+        super().__exit__(*problem)
 
     def enter(self, stage: str) -> None:
         """Close the running stage and begin the next."""
@@ -85,13 +81,8 @@ class _Ticker:
             self.seconds[self.stage] = round(now - self.begun, 3)
         self.stage, self.begun = stage, now
         if stage:
-            self._print(stage)
+            self.say(stage)
 
     def show(self, name: str, states: int) -> None:
         """Show how far an exploration is."""
-        self._print(f"prove {name}: {states:,} states")
-
-    def _print(self, text: str) -> None:
-        if sys.stderr.isatty() and time.perf_counter() - self.started > 1:
-            self.shown = True
-            click.echo(f"\r\033[K{text}", nl=False, err=True)
+        self.say(f"prove {name}: {states:,} states")

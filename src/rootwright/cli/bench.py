@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from rootwright.cli.ticker import Ticker
 
 if TYPE_CHECKING:
     from rootwright.bench.campaign import Mode
@@ -153,7 +154,7 @@ def _faults(subject: Subject, mode: Mode, options: dict[str, Any], as_json: bool
     from rootwright.writing import write_file
 
     models = [Model(name) for name in options["models"]] or list(Model)
-    with Ticker() as ticker:
+    with Progress() as ticker:
         goldens = []
         for start in _starts(subject, options["names"]):
             ticker.say(f"golden run {start.name}")
@@ -186,7 +187,7 @@ def _cuts(subject: Subject, options: dict[str, Any], as_json: bool) -> int:
 
     from rootwright.bench.cuts import explore
 
-    with Ticker() as ticker:
+    with Progress() as ticker:
         results = [
             explore(subject, start, depth=options["depth"], most_states=options["states"], progress=ticker.states)
             for start in {start.run.name: start for start in _starts(subject, options["names"])}.values()
@@ -206,7 +207,7 @@ def _hostile(subject: Subject, options: dict[str, Any], as_json: bool) -> int:
 
     from rootwright.bench.hostile import offer_all
 
-    with Ticker() as ticker:
+    with Progress() as ticker:
         result = offer_all(
             subject,
             seconds=options["seconds"],
@@ -224,28 +225,14 @@ def _hostile(subject: Subject, options: dict[str, Any], as_json: bool) -> int:
     return 0 if result.holds else 1
 
 
-class Ticker:
-    """One line on a terminal that says how far the work is, at which rate, and how long it will take."""
+class Progress(Ticker):
+    """Says how far the work is, at which rate, and how long it will take."""
 
     def __init__(self) -> None:
-        self.started = time.monotonic()
+        super().__init__()
         self.begun: float | None = None
         self.first = 0.0
-        self.shown = False
         self.tried_first = 0
-
-    def __enter__(self) -> Ticker:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self.shown:
-            click.echo("\r\033[K", nl=False, err=True)
-
-    def say(self, text: str) -> None:
-        """Show a text."""
-        if sys.stderr.isatty() and time.monotonic() - self.started > 1:
-            self.shown = True
-            click.echo(f"\r\033[K{text}", nl=False, err=True)
 
     def states(self, text: str, count: int) -> None:
         """Show a count."""

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rootwright.cli.columns import WIDTH, aligned, wrapped
+
 if TYPE_CHECKING:
     from rootwright.plan.lockdown.result import LockdownPlan
     from rootwright.plan.lockdown.spans import Span
     from rootwright.plan.lockdown.verdict import UnitVerdict
 
-WIDTH = 120
 STATES = ["development", "production", "field return", "end of life"]
 OBSERVERS = ["debug probe", "boot stage", "application"]
 
@@ -180,8 +181,8 @@ def _granted(product_file: Path, procedure: str | None) -> list[str]:
     folder = product_file.parent
     granted = grant_wishes(product, plan_product(product, folder, procedure=procedure), folder)
     if granted.isolation is None:
-        return _wrapped(f"the map cannot give way: {granted.reason}", "")
-    lines = _wrapped(f"a map without these wishes exists; isolation then rests on: {granted.isolation.value}", "")
+        return wrapped(f"the map cannot give way: {granted.reason}", "")
+    lines = wrapped(f"a map without these wishes exists; isolation then rests on: {granted.isolation.value}", "")
     for pin in granted.pins:
         size = "" if pin.size is None else f", size = 0x{pin.size:X}"
         lines.append(f'    [[pin]] block = "{pin.block}", at = 0x{pin.at or 0:X}{size}')
@@ -215,11 +216,11 @@ def _address(text: str | None) -> int | None:
 def report(plan: LockdownPlan) -> list[str]:
     """Return the lines of the printed plan, at most 120 columns wide."""
     lines = [f"{plan.product} on {plan.chip}, map of {plan.procedure}", ""]
-    lines += _wrapped(f"{plan.chip} {plan.part.standing.value}: {' '.join(plan.part.reasons)}", "")
+    lines += wrapped(f"{plan.chip} {plan.part.standing.value}: {' '.join(plan.part.reasons)}", "")
     lines.append(f"isolation rests on: {plan.isolation.value}")
     for rung in plan.rungs:
         if rung.why != "the part does not offer it":
-            lines += _wrapped(f"{'usable' if rung.usable else 'not usable'}: {rung.foundation.value}: {rung.why}", "  ")
+            lines += wrapped(f"{'usable' if rung.usable else 'not usable'}: {rung.foundation.value}: {rung.why}", "  ")
     lines += ["", "What lies under which protection", ""]
     rows = [
         (
@@ -232,39 +233,37 @@ def report(plan: LockdownPlan) -> list[str]:
         )
         for cover in plan.covers
     ]
-    heads = _aligned([("protection", "from", "to", "effect", "holds", "set"), *rows])
+    heads = aligned([("protection", "from", "to", "effect", "holds", "set"), *rows], "<" * 6)
     width = max(map(len, heads)) + 2
     names = ["blocks", *(_some(cover.blocks, WIDTH - width) for cover in plan.covers)]
     lines += [f"{head:<{width}}{name}" for head, name in zip(heads, names, strict=True)] if rows else ["  nothing"]
     lines += ["", "Exact settings (value and mask; what the mask leaves out is kept)", ""]
     for setting in plan.settings:
-        lines += _wrapped(f"{_setting_head(setting)}  {setting.says}; {_moment(setting.moment.value)}", "  ")
+        lines += wrapped(f"{_setting_head(setting)}  {setting.says}; {_moment(setting.moment.value)}", "  ")
     if not plan.settings:
         lines.append("  nothing")
     lines += ["", "Order of locking", ""]
     for number, step in enumerate(plan.steps, 1):
-        lines += _wrapped(f"{number}. {step.id}: {step.title}", "  ")
+        lines += wrapped(f"{number}. {step.id}: {step.title}", "  ")
         if step.irreversible:
-            lines += _wrapped(f"!!! {step.irreversible}", "     ")
+            lines += wrapped(f"!!! {step.irreversible}", "     ")
         if step.closes:
-            lines += _wrapped(f"closes: {', '.join(step.closes)}", "     ")
-        lines += _wrapped(f"check: {step.check}", "     ")
+            lines += wrapped(f"closes: {', '.join(step.closes)}", "     ")
+        lines += wrapped(f"check: {step.check}", "     ")
     lines += ["", "States", ""]
     for state in plan.states:
         lines.append(f"  {state.state.value}{'' if state.reachable else ': CANNOT BE REACHED on this part'}")
         for word, things in (("allows", state.allows), ("denies", state.denies)):
-            lines += _wrapped(f"{word}: {'; '.join(things)}", "     ") if things else []
-        lines += _wrapped(f"note: {state.note}", "     ") if state.note else []
+            lines += wrapped(f"{word}: {'; '.join(things)}", "     ") if things else []
+        lines += wrapped(f"note: {state.note}", "     ") if state.note else []
     lines += ["", "To be tried on a locked unit (configured is not yet effective)", ""]
     for attempt in plan.attempts:
-        lines += _wrapped(f"{attempt.id}: {attempt.text}: {_expected(attempt.expected)}", "  ")
+        lines += wrapped(f"{attempt.id}: {attempt.text}: {_expected(attempt.expected)}", "  ")
     lines += ["", "Aims", ""]
     for aim in plan.aims:
-        lines += _wrapped(f"{aim.met.value:<11}  {aim.id} ({aim.column.value}): {aim.text}", "  ")
+        lines += wrapped(f"{aim.met.value:<11}  {aim.id} ({aim.column.value}): {aim.text}", "  ")
         for evidence in aim.evidence:
-            lines += _wrapped(
-                f"{'+' if evidence.holds else '-'} {evidence.text} [{evidence.source}]", "               "
-            )
+            lines += wrapped(f"{'+' if evidence.holds else '-'} {evidence.text} [{evidence.source}]", "               ")
     lines += ["", *finding_lines(plan)]
     return lines
 
@@ -273,16 +272,16 @@ def finding_lines(plan: LockdownPlan) -> list[str]:
     """Return conflicts, refused orders, wishes on the map and cautions, with a closing count."""
     lines: list[str] = []
     for conflict in plan.conflicts:
-        lines += _wrapped(f"{'note' if conflict.note else 'finding'}: {conflict.rule}: {conflict.found}", "")
-        lines += _wrapped(f"next: {conflict.next_step}", "    ")
+        lines += wrapped(f"{'note' if conflict.note else 'finding'}: {conflict.rule}: {conflict.found}", "")
+        lines += wrapped(f"next: {conflict.next_step}", "    ")
     for cut in plan.cut_offs:
-        lines += _wrapped(f"finding: lockdown.order: REFUSED: {cut.text}", "")
-        lines += _wrapped("next: the order printed above cuts off nothing; change lock.order", "    ")
+        lines += wrapped(f"finding: lockdown.order: REFUSED: {cut.text}", "")
+        lines += wrapped("next: the order printed above cuts off nothing; change lock.order", "    ")
     for wish in plan.constraints:
         value = f"0x{wish.value:X}" if isinstance(wish.value, int) else wish.value
-        lines += _wrapped(f"wish on the map: {wish.block}: {wish.kind} {value}: {wish.reason}", "")
+        lines += wrapped(f"wish on the map: {wish.block}: {wish.kind} {value}: {wish.reason}", "")
     for caution in plan.cautions:
-        lines += _wrapped(f"caution: {caution}", "")
+        lines += wrapped(f"caution: {caution}", "")
     count = sum(not conflict.note for conflict in plan.conflicts) + len(plan.cut_offs)
     lines.append(f"{count} finding{'' if count == 1 else 's'}" if count else "nothing breaks a limit")
     return lines
@@ -302,13 +301,13 @@ def _capture_lines(plan: LockdownPlan, unit: str, state: str | None, observer: s
                 by = ", ".join(seers) or "nobody"
                 rows.append((field.name, f"0x{field.address:08X}", str(field.width), copy, visible.state.value, by))
     if not any(field.mask for field in plan.readback):
-        lines += _wrapped("nothing that is planned has an address in the chip file, so no field can be compared", "")
+        lines += wrapped("nothing that is planned has an address in the chip file, so no field can be compared", "")
     if not plan.readback:
         return lines
-    lines += _aligned(rows)
+    lines += aligned(rows, "<" * len(rows[0]))
     lines += ["", "To be tried, and its outcome written down", ""]
     for attempt in plan.attempts:
-        lines += _wrapped(
+        lines += wrapped(
             f"{attempt.id} ({attempt.observer.value}): {attempt.text}: {_expected(attempt.expected)}", "  "
         )
     return lines
@@ -327,24 +326,24 @@ def _verdict_lines(verdict: UnitVerdict) -> list[str]:
         values = ""
         if field.answer is Answer.DIFFERS:
             values = f": 0x{field.found or 0:X}, expected 0x{field.expected:X}"
-        lines += _wrapped(f"{field.answer.value:<16}  {field.name} ({copy}){values}", "  ")
+        lines += wrapped(f"{field.answer.value:<16}  {field.name} ({copy}){values}", "  ")
         if field.text:
-            lines += _wrapped(field.text, "                    ")
+            lines += wrapped(field.text, "                    ")
         if field.answer is Answer.DIFFERS and field.aims:
-            lines += _wrapped(f"touches: {', '.join(field.aims)}", "                    ")
+            lines += wrapped(f"touches: {', '.join(field.aims)}", "                    ")
     lines.append("")
     if verdict.tried:
         for tried in verdict.tried:
-            lines += _wrapped(f"{tried.tried.value:<16}  {tried.id}: {tried.text}: {_expected(tried.expected)}", "  ")
+            lines += wrapped(f"{tried.tried.value:<16}  {tried.id}: {tried.text}: {_expected(tried.expected)}", "  ")
             if tried.tried is Tried.OTHERWISE and tried.aims:
-                lines += _wrapped(f"falls: {', '.join(tried.aims)}", "                    ")
+                lines += wrapped(f"falls: {', '.join(tried.aims)}", "                    ")
     else:
-        lines += _wrapped(
+        lines += wrapped(
             "no outcomes given: what is configured is not shown to be effective; try the attempts and give --outcomes",
             "",
         )
     if verdict.fallen:
-        lines += _wrapped(f"aims touched: {', '.join(verdict.fallen)}", "")
+        lines += wrapped(f"aims touched: {', '.join(verdict.fallen)}", "")
     lines.append("differs from the plan" if verdict.differs else "no difference")
     return lines
 
@@ -390,23 +389,3 @@ def _some(names: tuple[str, ...], room: int) -> str:
         if len(text) <= room:
             return text
     return f"{len(names)} block{'' if len(names) == 1 else 's'}"
-
-
-def _aligned(rows: list[tuple[str, ...]]) -> list[str]:
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    return [
-        ("  " + "  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True))).rstrip() for row in rows
-    ]
-
-
-def _wrapped(text: str, indent: str) -> list[str]:
-    import textwrap
-
-    return textwrap.wrap(
-        text,
-        WIDTH,
-        initial_indent=indent,
-        subsequent_indent=indent + "  ",
-        break_long_words=False,
-        break_on_hyphens=False,
-    )

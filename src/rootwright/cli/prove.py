@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from rootwright.cli.ticker import Ticker
 from rootwright.cli.what_if import HELP, read_overrides
 
 if TYPE_CHECKING:
@@ -141,25 +141,12 @@ def change_lines(changes: tuple[VerdictChange, ...], sets: tuple[str, ...]) -> l
     return [*lines, *([] if changes else ["  no verdict changes"]), ""]
 
 
-class _Ticker:
-    """A line on the terminal that counts states while an exploration takes longer than a second."""
-
-    def __init__(self) -> None:
-        self.started = time.monotonic()
-        self.shown = False
-
-    def __enter__(self) -> _Ticker:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self.shown:
-            click.echo("\r\033[K", nl=False, err=True)
+class _Ticker(Ticker):
+    """Counts states while an exploration takes long."""
 
     def show(self, name: str, states: int) -> None:
         """Show how far the exploration of `name` is."""
-        if sys.stderr.isatty() and time.monotonic() - self.started > 1:
-            self.shown = True
-            click.echo(f"\r\033[Kexploring {name}: {states:,} states", nl=False, err=True)
+        self.say(f"exploring {name}: {states:,} states")
 
 
 def report(product: Product, proofs: tuple[Proof, ...], fits: bool) -> list[str]:

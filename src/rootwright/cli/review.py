@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import sys
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from rootwright.cli.columns import aligned, wrapped
+from rootwright.cli.ticker import Ticker
 
 if TYPE_CHECKING:
     from rootwright.plan.result import Finding
@@ -330,32 +329,16 @@ def _short_name(asset: str) -> str:
     return _SHORT[asset]
 
 
-class _Ticker:
-    """Shows on the terminal what runs once the work takes longer than a second."""
+class _Ticker(Ticker):
+    """Says which part is looked at, and how far its check under power cuts is."""
 
-    def __init__(self) -> None:
-        self.started = time.perf_counter()
-        self.shown = False
-        self.what = ""
-
-    def __enter__(self) -> _Ticker:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self.shown:
-            click.echo("\r\033[K", nl=False, err=True)
+    what = ""
 
     def name(self, part: str) -> None:
         """Show which part is looked at."""
         self.what = f"{part}: "
-        self.show(part)
+        self.say(part)
 
     def count(self, procedure: str, states: int) -> None:
         """Show how far the check under power cuts is."""
-        self.show(f"{self.what}prove {procedure}: {states:,} states")
-
-    def show(self, text: str) -> None:
-        """Show what runs now."""
-        if sys.stderr.isatty() and time.perf_counter() - self.started > 1:
-            self.shown = True
-            click.echo(f"\r\033[K{text}", nl=False, err=True)
+        self.say(f"{self.what}prove {procedure}: {states:,} states")
