@@ -6,10 +6,13 @@ import json
 import multiprocessing
 import os
 import random
+import re
 import signal
 from collections.abc import Callable
+from html import unescape
 from itertools import pairwise
 from pathlib import Path
+from urllib.parse import unquote
 
 import jsonschema
 import pytest
@@ -350,6 +353,14 @@ def test_the_page_says_without_colour_what_was_hit(found: BenchReport) -> None:
     assert "check" in page
     assert "<script" not in page
     assert "http" not in page.replace("http-equiv", "")
+
+
+def test_the_page_lists_first_where_faults_broke_a_promise(found: BenchReport) -> None:
+    page = write_page(found, found.subject.folder)
+    listed = page[page.index("<h2>Where</h2>") : page.index("<h2>Runs</h2>")]
+    links = [unquote(link) for link in re.findall(r'href="#([^"]+)"', listed)]
+    assert len(links) == len(found.lines())
+    assert set(links) == {unescape(name) for name in re.findall(r' id="([^"]+)"', page)}
 
 
 def test_a_replay_ends_as_the_campaign_said(found: BenchReport) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from html import escape
 from pathlib import Path
+from urllib.parse import quote
 
 from rootwright.bench.report import CAUTION, BenchReport, LineFinding, count_lines, reason
 
@@ -18,7 +19,8 @@ body { font: 15px/1.5 system-ui, sans-serif; color: var(--ink); background: var(
 pre, code, table.source { font: 13px/1.45 ui-monospace, monospace }
 table.source { border-collapse: collapse; width: 100%; margin-bottom: 1.5rem }
 table.source td { padding: 0 .6rem; vertical-align: top; white-space: pre-wrap; overflow-wrap: anywhere }
-table.source td.n { text-align: right; width: 4.5rem; color: var(--soft); white-space: nowrap }
+table.source td:last-child { width: 100% }
+table.source td.n { text-align: right; color: var(--soft); white-space: nowrap }
 tr.hit { background: var(--hit) } tr.hit td { border-top: 1px solid var(--bad) }
 tr.hit td.m { color: var(--bad); font-weight: bold; white-space: nowrap } tr.no td { color: var(--soft) }
 .why { margin: .2rem 0 .4rem 1.5rem; font-family: system-ui, sans-serif }
@@ -44,7 +46,12 @@ def write_page(report: BenchReport, folder: Path) -> str:
         if hits
         else "no fault that was tried broke a promise"
     )
-    parts.append(f"<p{' class=bad' if hits else ''}>{verdict}.</p>\n<p>{escape(CAUTION)}</p>\n<h2>Runs</h2>\n")
+    parts.append(f"<p{' class=bad' if hits else ''}>{verdict}.</p>\n<p>{escape(CAUTION)}</p>\n")
+    if lines:
+        parts.append("<h2>Where</h2>\n<ul>\n")
+        parts += [_found(report, item) for item in lines]
+        parts.append("</ul>\n")
+    parts.append("<h2>Runs</h2>\n")
     for golden, tally in zip(report.goldens, report.tallies, strict=True):
         text = [f"{golden.start.name}: {len(golden.pcs):,} instructions; {golden.outcome.why}"]
         text += [f"NOT GOLDEN: {golden.fails}"] if golden.fails else []
@@ -66,6 +73,19 @@ def write_page(report: BenchReport, folder: Path) -> str:
         parts.append("</ul>\n")
     parts.append("</body>\n</html>\n")
     return "".join(parts)
+
+
+def _found(report: BenchReport, item: LineFinding) -> str:
+    """Return the entry of a broken line in the list that stands first, with a link to the line."""
+    place = item.place
+    name = f"{place.file}:{place.line}" if place.file else "no line known"
+    whys = "".join(f'<div class="why">{escape(reason(report.subject, hit))}</div>' for hit in item.examples)
+    many = f"{item.hits} fault{'' if item.hits == 1 else 's'}"
+    return f'<li><a href="#{quote(_anchor(item))}">{escape(name)}</a> ({escape(place.function)}), {many}{whys}</li>\n'
+
+
+def _anchor(item: LineFinding) -> str:
+    return f"{item.place.file or f'{item.pc:08x}'}:{item.place.line}"
 
 
 def _files(report: BenchReport, lines: list[LineFinding], folder: Path) -> list[str]:
@@ -114,7 +134,8 @@ def _row(report: BenchReport, number: int, text: list[str], ran: int, items: lis
     )
     hits = sum(item.hits for item in items)
     return (
-        f'<tr class="hit"><td class="n">{count}</td><td class="n">{number}</td><td class="m">!! {hits}</td>'
+        f'<tr class="hit" id="{escape(_anchor(items[0]))}"><td class="n">{count}</td>'
+        f'<td class="n">{number}</td><td class="m">!! {hits}</td>'
         f"<td>{code}{whys}</td></tr>\n"
     )
 
