@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import sys
 import zlib
 from dataclasses import dataclass, replace
@@ -20,6 +19,7 @@ from rootwright.describe.product import ImageRole, Product
 from rootwright.errors import BenchError
 from rootwright.image.model import Image, Span
 from rootwright.image.reading import read_image
+from rootwright.own_code import execute_file
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,20 +281,15 @@ def _load_class(folder: Path, named: str) -> Any:
     module_name, _, class_name = named.partition(":")
     path = folder / (module_name.replace(".", "/") + ".py")
     key = f"rootwright_bench_plugin_{abs(hash(str(path)))}"
-    if key in sys.modules:
-        module = sys.modules[key]
-    else:
-        spec = importlib.util.spec_from_file_location(key, path)
-        if spec is None or spec.loader is None or not path.is_file():
+    module = sys.modules.get(key)
+    if module is None:
+        if not path.is_file():
             raise BenchError(
                 f"no file {path.name} beside product.toml", where="bench.plugin", next_step=f"write {path.name}"
             )
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[key] = module
         try:
-            spec.loader.exec_module(module)
+            module = execute_file(path, key)
         except Exception as error:
-            del sys.modules[key]
             raise BenchError(f"{path.name}: {error}", where="bench.plugin", next_step="mend the module") from None
     found = getattr(module, class_name, None)
     if found is None:

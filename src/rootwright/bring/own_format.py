@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import importlib.util
 import os
 import signal
 import subprocess
-import sys
 import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
@@ -17,6 +15,7 @@ from typing import Any
 
 from rootwright.describe.own_format import OwnFormat
 from rootwright.errors import PackingError, ReleaseRefused
+from rootwright.own_code import execute_file
 from rootwright.release.packing import About, Unpacked, UnreadableImage
 
 LARGEST_RESULT = 64 << 20
@@ -258,13 +257,8 @@ def _function(program: str, what: str, folder: Path) -> Callable[..., Any]:
         raise PackingError(
             f"no file {path.name} for {program!r}", where=where, next_step=f"put {path.name} beside the product file"
         )
-    spec = importlib.util.spec_from_file_location(f"rootwright_format_{module_name}", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
     try:
-        spec.loader.exec_module(module)
+        module = execute_file(path, f"rootwright_format_{module_name}")
     except Exception as error:
         raise PackingError(
             f"{path.name} cannot be executed: {type(error).__name__}: {error}", where=where, next_step="mend the file"

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeAlias
@@ -16,6 +14,7 @@ from rootwright.device.procedures.either_slot import BankFlip, EitherSlot
 from rootwright.device.procedures.exchange import Exchange
 from rootwright.device.procedures.one_slot import InPlace, RecoveryImage
 from rootwright.errors import ProcedureError
+from rootwright.own_code import execute_file
 
 Maker: TypeAlias = Callable[[Ground], UpdateProcedure]
 
@@ -51,13 +50,8 @@ def load_own_procedure(name: str, folder: Path) -> Any:
             where="update.procedure",
             next_step=f"put {path.name} beside the product file, with a class {class_name}",
         )
-    spec = importlib.util.spec_from_file_location(f"rootwright_product_{module_name}", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
     try:
-        spec.loader.exec_module(module)
+        module = execute_file(path, f"rootwright_product_{module_name}")
     except Exception as error:
         raise ProcedureError(
             f"{type(error).__name__}: {error}", where=path.name, next_step="mend the procedure's file"
