@@ -8,7 +8,7 @@ from itertools import product as combinations
 from typing import TYPE_CHECKING
 
 from rootwright.layout.demand import Tie, TieKind
-from rootwright.plan.sizes import SizeGroup, Starts, candidate_sizes
+from rootwright.plan.sizes import CandidateSizes, SizeGroup, Starts
 from rootwright.plan.windows import ListedWindows, Segment, Shape, Space
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ class Choices:
     def __init__(self, solver: Solver) -> None:
         self.solver = solver
         self._starts: dict[tuple[int, Shape, tuple[Segment, ...]], Starts] = {}
-        self._sizes: dict[object, list[int]] = {}
+        self._sizes: dict[object, CandidateSizes] = {}
 
     def shapes(self, least: Sizes, homes: Homes, count: int, *, exact: bool) -> Iterator[list[Shape]]:
         """Yield every way to decide sizes and sectors of tied blocks that is not worse than another."""
@@ -147,7 +147,7 @@ class Choices:
             not group.patterns and i not in paired and self.solver.blocks[i].name not in self.solver.pins
             for i in members
         ]
-        for size in self._candidates(members, shapes, fields, movable, homes):
+        for size in self._candidates(members, shapes, fields, movable, homes).up_to(self._room(members, shapes, homes)):
             fixed = {i: replace(shapes[i], exact=size) for i in members}
             pattern_choices: list[list[tuple[tuple[int, ...], tuple[tuple[int, int], ...]]]] = []
             for same in group.patterns:
@@ -174,13 +174,20 @@ class Choices:
         fields: dict[int, list[tuple[Space, tuple[Segment, ...]]]],
         movable: list[bool],
         homes: Homes,
-    ) -> list[int]:
+    ) -> CandidateSizes:
         """Return the sizes worth trying; growing and shrinking one group asks for those of the others again."""
         question = tuple((i, shapes[i], homes[i]) for i in members)
         if question not in self._sizes:
             asked = [(shapes[i], fields[i]) for i in members]
-            self._sizes[question] = candidate_sizes(asked, movable=movable, starts_of=self._starts_of)
+            self._sizes[question] = CandidateSizes(asked, movable=movable, starts_of=self._starts_of)
         return self._sizes[question]
+
+    def _room(self, members: tuple[int, ...], shapes: list[Shape], homes: Homes) -> int:
+        """Return the most bytes that each of the members can have beside what the other blocks need at least."""
+        within = {name for i in members for name in homes[i]}
+        room = sum(self.solver.spaces[name].memory.size for name in within)
+        others = (i for i in range(len(shapes)) if i not in members and within.issuperset(homes[i]))
+        return (room - sum(shapes[i].exact or shapes[i].need for i in others)) // len(members)
 
     def _starts_of(self, space: Space, shape: Shape, segments: tuple[Segment, ...]) -> Starts:
         key = (space.shift, shape, segments)

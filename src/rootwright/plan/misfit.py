@@ -254,21 +254,29 @@ def _smallest_change(solver: Solver) -> tuple[str | None, int]:
     for members in groups.values():
         most = max(solver.least[i] for i in members) - 1
 
-        def fits(shrink: int, members: list[int] = members) -> bool:
+        def reach(shrink: int, members: list[int] = members) -> int | None:
+            """Return the least shrink that the map found for this one serves too, None where there is no map."""
             trial = list(solver.least)
             for i in members:
                 trial[i] = max(1, trial[i] - shrink)
-            return solver.solve(tuple(trial)) is not None
+            placed = solver.solve(tuple(trial))
+            if placed is None:
+                return None
+            return min(shrink, max(1, *(solver.least[i] - (placed[i][1] - placed[i][0]) for i in members)))
 
         limit = most if best[0] is None else min(most, best[1] - 1)
-        if limit < 1 or not fits(limit):
+        if limit < 1 or (high := reach(limit)) is None:
             continue
-        low, high = 0, limit  # low does not fit, high does
+        # One byte less than the best so far fails in the end, whatever the way there: so ask that first, then halve.
+        low = 0  # does not fit; high does
         while high - low > 1:
-            middle = (low + high) // 2
-            if fits(middle):
-                high = middle
-            else:
-                low = middle
+            found = reach(high - 1)
+            if found is None:
+                break
+            high = found
+            if high - low > 1:
+                middle = (low + high) // 2
+                found = reach(middle)
+                low, high = (middle, high) if found is None else (low, found)
         best = (solver.blocks[members[0]].name, high)
     return best

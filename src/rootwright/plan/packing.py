@@ -111,6 +111,62 @@ def _twins(items: Sequence[Item]) -> list[int]:
     return masks
 
 
+class _Banks:
+    """What stays empty in two banks until the next pair, whose halves lie at the same place of both.
+
+    Once a single block went into the high bank, the low one takes none before the next pair: a pair starts behind both
+    frontiers, and only single blocks in the high bank can even them out.
+    """
+
+    __slots__ = ("distance", "high", "high_room", "low", "low_room", "plain")
+
+    def __init__(self, low: int, high: int, distance: int, rooms: Sequence[Capacity]) -> None:
+        self.low, self.high, self.distance = low, high, distance
+        self.low_room, self.high_room = rooms[low], rooms[high]
+        self.plain = len(self.low_room.ends) <= 1  # nothing in the low bank that a pair could stand behind
+
+    @classmethod
+    def of(cls, items: Sequence[Item], rooms: Sequence[Capacity]) -> _Banks | None:
+        """Return the banks of the pairs among `items`, or None where there are none or in more than one memory."""
+        found = {
+            (low, high, both.distance)
+            for item in items
+            if item.partner is not None
+            for (low, _), (high, both) in zip(item.windows, item.partner_windows, strict=True)
+        }
+        return cls(*found.pop(), rooms) if len(found) == 1 else None
+
+    def lost(self, fronts: tuple[int, ...], turn: int, singles: Sequence[int]) -> int:
+        """Return the bytes that stay empty at least, where the low bank is closed until the next pair.
+
+        Args:
+            fronts: The end of what is placed, lane by lane.
+            turn: The lowest lane still open; `low` leaves both banks open, and then nothing is known to be lost.
+            singles: Least sizes of the waiting single blocks.
+        """
+        if turn <= self.low:
+            return 0
+        low, high = fronts[self.low], fronts[self.high] - self.distance
+        if high > low:
+            return self.low_room.after(low) - self.low_room.after(high)
+        gap = self.high_room.after(fronts[self.high]) - self.high_room.after(low + self.distance)
+        if not gap or turn > self.high:
+            return gap
+        sums, filler = 1, 0
+        for size in singles:
+            if size % _SUM_UNIT:
+                filler += size
+            else:
+                sums |= sums << size // _SUM_UNIT
+        units = gap // _SUM_UNIT
+        below = gap - ((sums & ((2 << units) - 1)).bit_length() - 1) * _SUM_UNIT
+        above = sums >> units + 1
+        if not self.plain:
+            return 0 if above else max(0, below - filler)
+        beyond = (units + (above & -above).bit_length()) * _SUM_UNIT - gap if above else below
+        return max(0, min(below, beyond) - filler)
+
+
 class Undecided(Exception):
     """Raised when a search that was given few states has used them up."""
 
@@ -333,6 +389,8 @@ def pack_lanes(
             )
         return ways
 
+    banks = _Banks.of(items, capacities[-1])
+
     def go(rest: int, fronts: tuple[int, ...], kinds: tuple[int, ...], turn: int) -> bool:
         budget.spend()
         if not fits_by_bytes(rest, fronts, turn):
@@ -340,6 +398,7 @@ def pack_lanes(
         room = room_left
         limits = [infinity] * lanes
         options = []
+        singles = []  # least sizes from here on of the waiting blocks that are no pairs
         for number in range(len(items)):
             if not rest >> number & 1:
                 continue
@@ -348,9 +407,12 @@ def pack_lanes(
                 ways = [way for way in ways if way[0][1] >= turn]
             if not ways:
                 return False
-            room -= least_now(number, ways)
+            least = least_now(number, ways)
+            room -= least
             if room < 0:
                 return False
+            if items[number].partner is None:
+                singles.append(least)
             if rest & twins[number]:
                 continue
             options.append((number, ways))
@@ -358,6 +420,8 @@ def pack_lanes(
                 for way in ways:
                     _, lane, _, end = way[0]
                     limits[lane] = min(limits[lane], end if round_up is None else round_up(end))
+        if banks is not None and rest & coupled and turn > banks.low and room < banks.lost(fronts, turn, singles):
+            return False
         for number, ways in options:
             for way in ways:
                 single = items[number].partner is None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from heapq import merge
@@ -96,13 +97,8 @@ class _Kept:
         return True
 
 
-def candidate_sizes(
-    members: Sequence[tuple[Shape, Fields]],
-    *,
-    movable: Sequence[bool],
-    starts_of: Callable[[Space, Shape, tuple[Segment, ...]], Starts] = Starts,
-) -> list[int]:
-    """Return the sizes in bytes worth trying, ascending.
+class CandidateSizes:
+    """The sizes in bytes worth trying, ascending, found as far as they are asked for.
 
     A size is left out when a smaller one has, for every block, a window inside each window of the larger size: each
     map with the larger size then holds one with the smaller. So one size is enough on even sectors, and a few on
@@ -114,40 +110,58 @@ def candidate_sizes(
             matters (pins, pairs, sector patterns).
         starts_of: Gives the starts for one block in one memory; the caller may keep them from one question to the next.
     """
-    exacts = {shape.exact for shape, _ in members if shape.exact is not None}
-    if len(exacts) > 1:
-        return []
-    need = max(shape.need for shape, _ in members)
-    tables = [
-        [starts_of(space, replace(shape, need=1, exact=None), segments) for space, segments in fields]
-        for shape, fields in members
-    ]
-    if exacts:
-        size = exacts.pop()
-        return [size] if size >= need and _signature(tables, size) is not None else []
-    found: list[int] = []
-    kept: list[_Kept] = []
-    comparable = not any(
-        shape.reach or (shape.min_sectors > 1 and any(space.even is None for space, _ in fields))
-        for shape, fields in members
-    )
-    slots = [(may_move, starts.unit) for may_move, mine in zip(movable, tables, strict=True) for starts in mine]
-    limit = 1 << 60
-    for size in _sizes_from(members, need):
-        if size >= limit:
-            break
-        signature = _signature(tables, size)
+
+    def __init__(
+        self,
+        members: Sequence[tuple[Shape, Fields]],
+        *,
+        movable: Sequence[bool],
+        starts_of: Callable[[Space, Shape, tuple[Segment, ...]], Starts] = Starts,
+    ) -> None:
+        self._members = members
+        self._movable = movable
+        self._tables = [
+            [starts_of(space, replace(shape, need=1, exact=None), segments) for space, segments in fields]
+            for shape, fields in members
+        ]
+        self._slots = [
+            (may_move, starts.unit) for may_move, mine in zip(movable, self._tables, strict=True) for starts in mine
+        ]
+        self._comparable = not any(
+            shape.reach or (shape.min_sectors > 1 and any(space.even is None for space, _ in fields))
+            for shape, fields in members
+        )
+        self._found: list[int] = []
+        self._kept: list[_Kept] = []
+        self._limit = 1 << 60
+        need = max(shape.need for shape, _ in members)
+        exacts = {shape.exact for shape, _ in members if shape.exact is not None}
+        sizes = _sizes_from(members, need) if not exacts else (size for size in exacts if size >= need)
+        self._sizes: Iterator[int] = iter(()) if len(exacts) > 1 else sizes
+        self._next = next(self._sizes, None)
+
+    def up_to(self, limit: int) -> list[int]:
+        """Return those of at most `limit` bytes."""
+        while self._next is not None and self._next <= limit:
+            if self._next >= self._limit:
+                self._next = None
+                break
+            self._look_at(self._next)
+            self._next = next(self._sizes, None)
+        return self._found[: bisect_right(self._found, limit)]
+
+    def _look_at(self, size: int) -> None:
+        signature = _signature(self._tables, size)
         if signature is None:
-            continue
-        if comparable:
-            covering = next((i for i, old in enumerate(kept) if old.covers(size, signature, slots)), None)
+            return
+        if self._comparable:
+            covering = next((i for i, old in enumerate(self._kept) if old.covers(size, signature, self._slots)), None)
             if covering is not None:
-                kept.insert(0, kept.pop(covering))  # The next size is likely covered by the same one.
-                continue
-            kept.append(_Kept(size, signature))
-            limit = min(limit, _last_useful(members, size, signature, movable))
-        found.append(size)
-    return found
+                self._kept.insert(0, self._kept.pop(covering))  # The next size is likely covered by the same one.
+                return
+            self._kept.append(_Kept(size, signature))
+            self._limit = min(self._limit, _last_useful(self._members, size, signature, self._movable))
+        self._found.append(size)
 
 
 def _smeared(mask: int, distance: int) -> int:
