@@ -19,6 +19,7 @@ from rootwright.device.port import (
     Claim,
     Control,
     Idle,
+    Outcome,
     Record,
     Run,
     Stuck,
@@ -32,6 +33,9 @@ from rootwright.prove.symbolic import NoBoot, Operation, SymbolicPort, run_step
 from rootwright.prove.world import UNKNOWN, Flash, Known, LogContent, World
 
 Cost: TypeAlias = "tuple[int, int, int]"  # cuts, actors' moves, operations
+TakeStep: TypeAlias = (
+    "Callable[[UpdateProcedure, World, Flash, Control, tuple[int, ...]], tuple[SymbolicPort, Outcome | NoBoot]]"
+)
 
 ANY_MOVES = 1_000_000_000
 
@@ -115,7 +119,7 @@ class Explorer:
 
     With `earliest_cut` any failure with the fewest cuts will do: what follows from one cut is explored wholly before
     the next cut is looked at. Where a procedure fails, that is much less work than the fewest moves and operations ask
-    for.
+    for. With `world` and `take_step` the subject is another one than a procedure's model: the real boot program.
     """
 
     def __init__(
@@ -126,11 +130,14 @@ class Explorer:
         progress: Callable[[int], None] | None = None,
         *,
         earliest_cut: bool = False,
+        world: World | None = None,
+        take_step: TakeStep = run_step,
     ) -> None:
         self.earliest_cut = earliest_cut
         self.procedure = procedure
         self.level = level
-        self.world = World(ground, procedure, level)
+        self.world = World(ground, procedure, level) if world is None else world
+        self.take_step = take_step
         self.progress = progress
         self.told = 0
         self.buckets: dict[object, list[Node]] = {}
@@ -225,7 +232,7 @@ class Explorer:
             turn = []
             for event in events:
                 turn.append((state, control, event))
-                port, outcome = run_step(self.procedure, self.world, state, control, event[1])
+                port, outcome = self.take_step(self.procedure, self.world, state, control, event[1])
                 assert isinstance(outcome, Again)
                 state, control = tuple(port.state), outcome.control
             if state == before:
@@ -387,7 +394,7 @@ class Explorer:
                     f"one step can read torn cells in more than {MAX_SCRIPTS} ways",
                     next_step="let a step read one sector, or use fewer model cells",
                 )
-            port, outcome = run_step(self.procedure, self.world, node.state, node.control, script)
+            port, outcome = self.take_step(self.procedure, self.world, node.state, node.control, script)
             for place in range(len(script), len(port.questions)):
                 head = tuple(port.taken[:place])
                 scripts.extend((*head, answer) for answer in range(1, port.questions[place].answers))
