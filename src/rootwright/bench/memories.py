@@ -11,12 +11,15 @@ from rootwright.bench.emulator import PAGE, Buffer, Emulator
 from rootwright.bench.firmware import Firmware
 from rootwright.bench.flash import FlashContent
 from rootwright.describe.bench import Bench
-from rootwright.describe.chip import Architecture, Chip, EccError, MemoryKind
+from rootwright.describe.chip import Architecture, Chip, EccError, Memory, MemoryKind
 from rootwright.image.model import Span
 
 
 class Memories(ABC):
     """Memories around a core, and what hooks and registers ask of the device; `board.Board` is the whole of it."""
+
+    flash_is_io = False
+    """Whether each read of flash beside the program's own code is answered one by one, so that it can be seen."""
 
     def __init__(self, chip: Chip, bench: Bench, firmware: Firmware) -> None:
         self.chip, self.bench, self.firmware = chip, bench, firmware
@@ -32,7 +35,7 @@ class Memories(ABC):
         self._remap = False
         self.flashes: list[FlashContent] = []
         self.rams: list[tuple[int, int, Buffer]] = []
-        self._io_flash = any(c.stores for c in bench.controllers)
+        self._io_flash = self.flash_is_io or any(c.stores for c in bench.controllers)
         self._io_pages: set[int] = set()
         self._pages: set[int] = set()
         self._taken: list[tuple[int, int]] = []
@@ -56,6 +59,9 @@ class Memories(ABC):
 
     # Mapping
 
+    def _make_flash(self, memory: Memory) -> FlashContent:
+        return FlashContent(memory)
+
     def _map_memories(self) -> None:
         for memory in self.chip.memories:
             if memory.kind is MemoryKind.RAM:
@@ -65,7 +71,7 @@ class Memories(ABC):
                     continue
                 self._map_pages(memory.base, memory.size, buffer, write=True)
             else:
-                flash = FlashContent(memory)
+                flash = self._make_flash(memory)
                 self.flashes.append(flash)
                 if memory.base % PAGE or memory.size % PAGE or memory.kind is MemoryKind.SETTINGS:
                     continue
