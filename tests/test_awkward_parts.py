@@ -170,6 +170,25 @@ PRODUCTS = {
 }
 
 Swaps = tuple[tuple[str, str], ...]
+
+PORT = """[[lock_field]]
+name = "port-word"
+protection = "debug-lock"
+role = "level"
+address = 0x0BF0_0008
+low = 0
+bits = 8
+"""
+NO_DEFAULT: Swaps = (
+    ('otherwise = "first"\ndefault = "first"', 'otherwise = "none"\ndefault = "none"'),
+    ('torn = ["old", "new", "default"]', 'torn = ["old", "new"]'),
+)
+APART: Swaps = (
+    ('complement = "upper half"', 'complement = "next word"'),
+    ("offset = 4\n", "offset = 16\n"),
+    ("offset = 12\n", "offset = 24\n"),
+)
+
 Make = Callable[..., Path]
 
 
@@ -267,6 +286,12 @@ def test_the_part_with_banks_says_what_its_data_sheet_would(repository: Path) ->
         ((('default = "closed"', 'default = "open"'),), 1, "erases all flash"),
         ((('default = "first"', 'default = "second"'),), None, ""),
         ((('follows = "physical bank"', 'follows = "address"'),), 0, ""),
+        # What the lock-down closes is closed again after a fall into the default, and that can lock the area.
+        ((("[crypto]\n", PORT + "locked = 0x5A\n[crypto]\n"),), 1, "never comes to rest"),
+        ((("[crypto]\n", PORT + "locked = 0x00\n[crypto]\n"),), None, ""),
+        # A word and its complement in two writes: a cut between them is the default, whatever else a cut can leave.
+        (NO_DEFAULT, None, ""),
+        ((*NO_DEFAULT, *APART), 1, "neither bank"),
     ],
 )  # fmt: skip
 def test_what_the_settings_area_does_decides_the_bank_flip(
@@ -277,6 +302,31 @@ def test_what_the_settings_area_does_decides_the_bank_flip(
     if cuts is not None:
         assert found == cuts
         assert words in what
+
+
+@pytest.mark.parametrize(
+    ("transition", "words"),
+    [
+        ('{ before = "first", after = "second", possible = false }', "awkward-banks refuses it"),
+        ('{ before = "second", after = "first", possible = false }', "awkward-banks refuses it"),
+        ('{ before = "second", after = "first", effect = "locks the area" }', "locks the settings area"),
+        ('{ before = "first", after = "second", effect = "mass erase" }', "erases all flash"),
+        ('{ before = "first", after = "another", possible = false }', ""),
+    ],
+)
+def test_banks_that_cannot_flip_both_ways_are_no_place_for_a_bank_flip(make: Make, transition: str, words: str) -> None:
+    changed = (('default = "first"', f'default = "first"\ntransition = [{transition}]'),)
+    if not words:
+        changed = (*changed, ('otherwise = "first"', 'otherwise = "another"'))
+    row = planned(make("awkward-banks", chip=changed)).plan.row
+    assert row.fits == (not words)
+    assert words in row.reason
+
+
+def test_settings_that_load_at_power_up_only_are_no_place_for_a_bank_flip(make: Make) -> None:
+    row = planned(make("awkward-banks", chip=(('loaded = "reset"', 'loaded = "power-up"'),))).plan.row
+    assert not row.fits
+    assert "at power-up only" in row.reason
 
 
 def test_an_image_is_linked_for_the_view_through_which_it_runs(make: Make) -> None:

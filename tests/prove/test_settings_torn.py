@@ -10,11 +10,11 @@ import pytest
 from rootwright.describe.product import Attacker
 from rootwright.describe.settings import Torn
 from rootwright.device.ground import Ground, tiny_ground
-from rootwright.device.port import POWER_UP, Again, Claim, Outcome, Port, UpdateProcedure
+from rootwright.device.port import POWER_UP, Again, Claim, Control, Offer, Outcome, Port, Run, UpdateProcedure
 from rootwright.device.procedures.copy_over import CopyOver
-from rootwright.device.procedures.either_slot import BankFlip
-from rootwright.device.procedures.parts import NONE, write_again
-from rootwright.device.settings import DEFAULT_STATE, LOCKED_STATE, SettingsModel
+from rootwright.device.procedures.either_slot import SLOTS, BankFlip
+from rootwright.device.procedures.parts import NONE, is_acceptable, raise_floor, write_again
+from rootwright.device.settings import DEFAULT_STATE, LOCKED_STATE, Change, SettingsModel
 from rootwright.prove.broken import FlippedBeforeNoted
 from rootwright.prove.broken_settings import BROKEN_SETTINGS, BankBelieved
 from rootwright.prove.events import StepEvent
@@ -54,6 +54,75 @@ class FlipsAtOnce(BankFlip):
             port.log("journal").append(("kept", 1 - slot))
             return Again(POWER_UP)
         return Again(("kept", slot))
+
+
+class FlipsWhenPowered(FlipsAtOnce):
+    """Programs the settings area, and runs what is mapped low until the power has been off."""
+
+    def decide(self, port: Port) -> Outcome:
+        """Ask for the bank that the journal names, and look for a request."""
+        write_again(port, self.logs)
+        _, slot = self.noted(port)
+        low = port.settings()
+        if not port.is_settings_whole() or low != slot:
+            port.program_settings(slot)
+        elif self.is_asked(port, 1 - slot):
+            port.log("journal").append(("kept", 1 - slot))
+        return Again(("low", low))
+
+    def is_asked(self, port: Port, slot: int) -> bool:
+        """Say whether an acceptable image is asked for."""
+        asked = port.log("requests").newest() or NONE
+        return asked == ("request", slot) and self.is_slot_acceptable(port, slot)
+
+    def step(self, port: Port, control: Control) -> Outcome:
+        """Run the low bank; step as the procedure above does else."""
+        if isinstance(control, tuple) and control[0] == "low":
+            digest = port.digest(SLOTS[control[1]])
+            if digest.version is None or not is_acceptable(port, digest):
+                return Again(POWER_UP)
+            raise_floor(port, digest.version)
+            return Run(SLOTS[control[1]])
+        if isinstance(control, Offer):
+            port.log("requests").append(NONE)
+            # What runs is what is mapped low, whatever the journal asks for; while the two differ nothing is received.
+            low, slot = port.settings(), self.noted(port)[1]
+            return Again(("receive", control, 1 - low, 0) if low == slot else ("low", low))
+        return super().step(port, control)
+
+
+class UnlocksItself(FlipsAtOnce):
+    """Writes the unlock sequence itself, in order."""
+
+    order: tuple[int, ...] = (0, 1)
+
+    def decide(self, port: Port) -> Outcome:
+        """Unlock before each flip."""
+        _, slot = self.noted(port)
+        if not port.is_settings_whole() or port.settings() != slot:
+            for number in self.order:
+                port.write_unlock(number)
+            port.program_settings(slot)
+            return Again(POWER_UP)
+        return super().decide(port)
+
+
+class UnlocksInWrongOrder(UnlocksItself):
+    """Writes the second value first."""
+
+    order = (1, 0)
+
+
+class UnlocksHalf(UnlocksItself):
+    """Leaves the last value out."""
+
+    order = (0,)
+
+
+class UnlocksTwice(UnlocksItself):
+    """Goes on writing when the area is open."""
+
+    order = (0, 1, 0)
 
 
 class WritesSettings(CopyOver):
@@ -142,6 +211,50 @@ def cases() -> Iterator[Case]:
         yield Case(f"second boot stage open, by address {by_address}", BankFlip, model, 0, True, ALL - {"boot-copy"})
         yield Case(f"first boot stage open, by address {by_address}", BankFlip, model, 0, True, ALL - {"boot"})
     yield Case("flipped before noted", FlippedBeforeNoted, PLAIN, 1, exploited=False)
+    for guards, cuts in ((False, None), (True, 1)):
+        locked = torn(OLD, NEW, LOCKED, guards=guards)
+        yield Case(f"never flips, locked, guards {guards}", WritesSettings, locked, cuts, exploited=True, bound=1)
+    yield from changes()
+    yield from writes()
+
+
+def changes() -> Iterator[Case]:
+    """Yield parts that refuse a change, or lock the area or erase all flash with it."""
+
+    def part(before: int, after: int, what: Change, *left: Torn, default: int | None = 0) -> SettingsModel:
+        return torn(*(left or (OLD, NEW, DEFAULT)), default=default, changes=((before, after, what),))
+
+    for what in Change:
+        yield Case(f"there {what}", BankFlip, part(0, 1, what), 0)
+        yield Case(f"back {what}", BankFlip, part(1, 0, what), 0)
+        yield Case(f"there {what}, restless", BankFlip, part(0, 1, what), 0, restless=True)
+        # Only a cut reaches the default; it is brought back to its own bank, and from there it flips as ever.
+        yield Case(f"from default {what}", BankFlip, part(DEFAULT_STATE, 0, what), 1)
+        yield Case(f"from another default {what}", BankFlip, part(DEFAULT_STATE, 0, what, default=1), None)
+        yield Case(f"from a default out of reach {what}", BankFlip, part(DEFAULT_STATE, 0, what, OLD, NEW), None)
+        # A procedure that never flips asks for none of these changes.
+        yield Case(f"never flips, there {what}", WritesSettings, part(0, 1, what), None)
+
+
+def writes() -> Iterator[Case]:
+    """Yield parts whose area takes two writes, takes effect at power-up, or asks for an unlock sequence."""
+    yield Case("both at once, no default", BankFlip, torn(OLD, NEW, default=None), None)
+    yield Case("complement apart, no default", BankFlip, torn(OLD, NEW, default=None, apart=True), 1)
+    yield Case("complement apart, restless", BankFlip, torn(OLD, NEW, default=None, apart=True), 1, restless=True)
+    yield Case("complement apart, default 0", BankFlip, torn(OLD, NEW, apart=True), None)
+    yield Case("complement apart, locked", BankFlip, torn(OLD, NEW, LOCKED, apart=True), 1)
+    yield Case("complement apart, either", BankFlip, torn(OLD, DEFAULT, LOCKED, apart=True), 1)
+    yield Case("complement apart, guards", BankBelieved, torn(OLD, NEW, guards=True, apart=True), 1, exploited=True)
+    for needs_power in (False, True):
+        part = torn(OLD, NEW, needs_power=needs_power)
+        yield Case(f"flips at reset, needs power {needs_power}", BankFlip, part, 0 if needs_power else None)
+        yield Case(f"flips when powered, needs power {needs_power}", FlipsWhenPowered, part, None)
+    for unlock in (0, 2):
+        part = replace(PLAIN, unlock=unlock)
+        yield Case(f"unlocks itself, {unlock} writes", UnlocksItself, part, None)
+        for make in (UnlocksInWrongOrder, UnlocksHalf, UnlocksTwice):
+            yield Case(f"{make.__name__}, {unlock} writes", make, part, 0 if unlock else None)
+        yield Case(f"leaves the sequence to the port, {unlock} writes", FlipsAtOnce, part, None)
 
 
 CASES = list(cases())

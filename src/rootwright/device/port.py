@@ -94,6 +94,13 @@ class Port(Protocol):
     def is_settings_whole(self) -> bool:
         """Say whether the settings area was loaded as it was programmed, not in its default state."""
 
+    def write_unlock(self, number: int) -> None:
+        """Write the `number`-th value (from 0) of the unlock sequence of the settings area.
+
+        A wrong one shuts the area until the next reset. Whoever never calls it leaves the sequence to
+        `program_settings`.
+        """
+
     def program_settings(self, value: int) -> None:
         """Program the settings word. Loading it resets the core: return `Again(POWER_UP)` next."""
 

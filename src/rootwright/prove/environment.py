@@ -19,7 +19,7 @@ from rootwright.device.port import (
     UpdateProcedure,
     Version,
 )
-from rootwright.device.settings import DEFAULT_STATE
+from rootwright.device.settings import DEFAULT_STATE, LOCKED_STATE, NOT_LOADED
 from rootwright.prove.world import UNKNOWN, Known, LogContent, SectorContent, World
 
 OFFERS = (
@@ -55,8 +55,13 @@ class Move:
 
 
 def find_moves(rest: Rest, known: Known, procedure: UpdateProcedure, world: World) -> Iterator[Move]:
-    """Yield everything that may happen at a rest. A power cut leads where a reset does, at a higher cost."""
+    """Yield everything that may happen at a rest. A power cut leads where a reset does, at a higher cost.
+
+    Not so where only power-up loads the settings: there it is a move of its own, called "cut".
+    """
     yield Move("reset", None, POWER_UP)
+    if world.loads_at_power_up:
+        yield Move("cut", None, POWER_UP, ((world.loaded_location, world.intern(NOT_LOADED)),))
     newer = rest.version == 1
     if not rest.on_trial and not (newer and known.bad):
         forget = (world.known_location, world.intern(UNKNOWN))
@@ -120,10 +125,9 @@ def is_protected(world: World, settings: int, block: str) -> bool:
     protect, model = world.level.protect, world.ground.settings
     if model is None:
         return block in protect
-    if model.guards and settings == DEFAULT_STATE:
+    if model.guards and settings in (DEFAULT_STATE, LOCKED_STATE):
         return False
-    low = settings if settings < DEFAULT_STATE else model.default
-    if model.by_address and low == 1:
+    if model.by_address and model.low_bank(settings) == 1:
         places = dict(model.other_place)
         return protect.issuperset(places[block]) if block in places else block in protect
     return block in protect

@@ -422,7 +422,7 @@ class Explorer:
         number = 0
 
         def note(where: str) -> None:
-            target = tuple(state)
+            target = self.world.without_power(tuple(state))
             found = cuts.get(target)
             if found is None:
                 cuts[target] = (killed, number, ("cut", script, number, where))
@@ -537,7 +537,8 @@ class Explorer:
                 else:
                     target[location] = content
                     killed |= world.mask[location]
-            self._add_edge(node, tuple(target), move.control, (0, 1, 0), killed, ("move", move))
+            cost = (1, 0, 0) if move.name == "cut" else (0, 1, 0)
+            self._add_edge(node, tuple(target), move.control, cost, killed, ("move", move))
 
     def _fail(self, node: Node, claim: Claim, what: str, event: tuple[Any, ...], operations: int) -> None:
         if claim not in self.procedure.claims:

@@ -8,6 +8,7 @@ from typing import Any
 from rootwright.device.content import FOREIGN, PROGRAMMED, Kind, kind_of
 from rootwright.device.ground import Ground
 from rootwright.device.port import BLANK, FAULT, Cell, UpdateProcedure
+from rootwright.device.settings import FIXED_STATE
 from rootwright.prove.environment import Move, Rest
 from rootwright.prove.explorer import Failure
 from rootwright.prove.symbolic import Operation, SymbolicPort, run_step
@@ -22,6 +23,7 @@ WORDS = {
     Kind.KEEP: "kept data",
     Kind.PERMANENT: "permanent",
 }
+_BANKS: dict[Any, str] = {0: "0", 1: "1", FIXED_STATE: "0, which locks it", FIXED_STATE + 1: "1, which locks it"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +78,8 @@ class _Teller:
             after = list(state)
             for location, content in move.writes:
                 after[location] = content
-            return Happening("move", self.move_words(move, control), (), self.scene(after))
+            kind = "cut" if move.name == "cut" else "move"
+            return Happening(kind, self.move_words(move, control), (), self.scene(after))
         port, _ = run_step(self.procedure, self.world, state, control, event[1])
         what = self.control_words(control)
         if event[0] == "cut":
@@ -132,8 +135,13 @@ class _Teller:
                 count = 1 + len(operation.also)
                 return f"{verb} {count} sectors from {self.area_of[location]} sector at {sector.address:#010x} on"
             return f"{verb} {self.area_of[location]} sector at {sector.address:#010x}"
+        if operation.kind == "complement":
+            return "program the complement of the settings word"
         if operation.kind == "settings":
-            return f"program the settings word to {self.world.values[operation.done]}"
+            if operation.torn == operation.done:
+                return "program the settings word, which the part does not let change"
+            held = self.world.values[operation.done]
+            return "program the settings word" + (f" to {_BANKS[held]}" if held in _BANKS else "")
         log = next(name for name, place in self.world.log_location.items() if place == location)
         if operation.kind == "erase log":
             return f"erase the {log} log in place"
@@ -158,6 +166,7 @@ class _Teller:
             "offer": f"somebody offers {move.detail}",
             "report good": "the new image reports itself good",
             "crash": "the new image crashes",
+            "cut": "power fails",
         }.get(move.name) or f"the exploited application writes {_exploit_words(move.detail)}"
         return f"{running}: {what}"
 

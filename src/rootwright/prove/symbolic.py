@@ -21,9 +21,19 @@ from rootwright.device.port import (
     UpdateProcedure,
     Version,
 )
-from rootwright.device.settings import DEFAULT_STATE, LOCKED_STATE
+from rootwright.device.settings import (
+    DEFAULT_STATE,
+    ERASED_STATE,
+    FIXED_STATE,
+    LOCKED_STATE,
+    NOT_LOADED,
+    Change,
+    SettingsModel,
+)
 from rootwright.errors import ProcedureError
 from rootwright.prove.world import Flash, LogContent, SectorContent, World
+
+SHUT = -1  # the settings area, until the next reset
 
 MAX_OPERATIONS = 20_000  # in one step; a procedure that needs more is not stepping
 
@@ -34,7 +44,7 @@ class Operation(NamedTuple):
     `also` has location, torn and done for each further sector that one erase command covers.
     """
 
-    kind: str  # "erase", "program", "append", "erase log", "settings"
+    kind: str  # "erase", "program", "append", "erase log", "settings", "complement"
     location: int
     torn: int
     done: int
@@ -394,14 +404,38 @@ class SymbolicPort:
     def settings(self) -> int:
         """Return the loaded settings word: which bank is mapped low."""
         model = self.world.ground.settings
-        if model is None:
-            return self._load()
-        value = self.loaded_settings()
-        return value if value < DEFAULT_STATE else model.default or 0
+        return self._load() if model is None else model.low_bank(self.loaded_settings()) or 0
 
     def is_settings_whole(self) -> bool:
         """Say whether the settings area was loaded as it was programmed."""
-        return self.loaded_settings() < DEFAULT_STATE
+        return self.loaded_settings() not in (DEFAULT_STATE, LOCKED_STATE)
+
+    def _unlocked(self) -> int:
+        """Return how many values of the unlock sequence were written since the reset, `SHUT` after a wrong one."""
+        self._look(self.world.unlock_location, 0)
+        number = self.world.values[self.state[self.world.unlock_location]]
+        assert isinstance(number, int)
+        return number
+
+    def _set_unlocked(self, number: int) -> None:
+        location = self.world.unlock_location
+        self.state[location] = self.world.intern(number)
+        self.changes.append((location, self.state[location]))
+
+    def write_unlock(self, number: int) -> None:
+        """Write one value of the unlock sequence."""
+        model = self.world.ground.settings
+        if model is not None and model.unlock:
+            self._set_unlocked(number + 1 if self._unlocked() == number < model.unlock else SHUT)
+
+    def _is_open(self, model: SettingsModel) -> bool:
+        """Say whether the settings area can be programmed now, and close it behind that."""
+        if not model.unlock:
+            return True
+        written = self._unlocked()
+        if written == model.unlock:
+            self._set_unlocked(0)
+        return written in (0, model.unlock)
 
     def program_settings(self, value: int) -> None:
         """Program the settings word."""
@@ -410,37 +444,52 @@ class SymbolicPort:
         loaded = self.loaded_settings()
         self._look(location, 0)
         before = self.state[location]
-        if loaded == LOCKED_STATE:
+        held = world.values[before]
+        options = held if isinstance(held, tuple) else (held,)
+        if model is None:
+            self._program_word("settings", {*options, value, 0}, value)
+            return
+        change = model.find_change(loaded, value)
+        locked = loaded >= LOCKED_STATE or (isinstance(held, int) and held >= LOCKED_STATE)
+        if not self._is_open(model) or locked or change is Change.REFUSED:
             self._operation("settings", location, before, before, 0)
             return
-        old = world.values[before]
-        options = old if isinstance(old, tuple) else (old,)
-        left = {*options, value, 0}
-        if model is not None:
-            states = {
-                Torn.OLD: options,
-                Torn.NEW: (value,),
-                Torn.DEFAULT: (DEFAULT_STATE,),
-                Torn.LOCKED: (LOCKED_STATE,),
-            }
-            left = {state for torn in model.torn for state in states[torn]}
-        torn = world.intern(tuple(sorted(left)) if len(left) > 1 else min(left))
+        new = {Change.LOCKS: FIXED_STATE + value, Change.ERASES: ERASED_STATE}.get(change, value) if change else value
+        states = {Torn.OLD: options, Torn.NEW: (new,), Torn.DEFAULT: (DEFAULT_STATE,), Torn.LOCKED: (LOCKED_STATE,)}
+        left = {state for torn in model.torn for state in states[torn]}
+        if model.apart:
+            unmatched = {state for torn in model.mismatch for state in states[torn]}
+            left |= unmatched
+            self._program_word("settings", left, *unmatched)
+            self._program_word("complement", left, new)
+        else:
+            self._program_word("settings", left, new)
+
+    def _program_word(self, kind: str, torn: set[Any], *done: int) -> None:
+        """Program a word that a cut leaves as one of `torn`; one that several readings are left of is decided later."""
+        world, location = self.world, self.world.settings_location
+        number = [world.intern(tuple(sorted(left)) if len(left) > 1 else min(left)) for left in (torn, done)]
         self.killed |= world.mask[location]
-        self._operation("settings", location, torn, world.intern(value), world.mask[location])
+        self._operation(kind, location, number[0], number[1], world.mask[location])
 
     def boot(self) -> NoBoot | None:
         """Load the settings and start the boot stage of the bank that they map low; return why that goes wrong."""
         world, model = self.world, self.world.ground.settings
         self.invalidate()
+        if world.has_unlock and self._unlocked():
+            self._set_unlocked(0)
         block = "boot"
         if model is not None:
-            value = self._load()
-            self.state[world.loaded_location] = world.intern(value)
-            self.changes.append((world.loaded_location, world.intern(value)))
-            self.killed |= world.mask[world.loaded_location]
-            lost = value >= DEFAULT_STATE
-            bank = model.default if lost else value
-            if lost and model.default_erases:
+            value = self.loaded_settings() if model.needs_power else NOT_LOADED
+            if value == NOT_LOADED:
+                value = self._load()
+                self.state[world.loaded_location] = world.intern(value)
+                self.changes.append((world.loaded_location, world.intern(value)))
+                self.killed |= world.mask[world.loaded_location]
+            if value == ERASED_STATE:
+                return NoBoot(Claim.BOOTS, "the change of the settings area erased all flash")
+            bank = model.low_bank(value)
+            if value in (DEFAULT_STATE, LOCKED_STATE) and model.default_erases:
                 return NoBoot(Claim.BOOTS, "the settings area fell back to its default state, which erases all flash")
             if bank is None:
                 return NoBoot(Claim.BOOTS, "the settings area fell back to its default state, which maps neither bank")

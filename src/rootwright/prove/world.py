@@ -14,6 +14,7 @@ from typing import NamedTuple, TypeAlias
 from rootwright.device.content import FOREIGN, KIND_OF_VERSION, PROGRAMMED, Kind, content_cell, kind_of
 from rootwright.device.ground import Ground
 from rootwright.device.port import BLANK, FAULT, Cell, Record, UpdateProcedure, Version
+from rootwright.device.settings import NOT_LOADED
 from rootwright.prove.level import Level
 
 Flash: TypeAlias = "tuple[int, ...]"
@@ -73,6 +74,10 @@ class World:
         self.count = first_free + 2 + len(self.boots)
         self.loaded_location = self.count  # what the area was loaded as at the last reset; only where it is modelled
         self.count += model is not None
+        self.loads_at_power_up = model is not None and model.needs_power
+        self.unlock_location = self.count  # how far the unlock sequence is written; only where there is one
+        self.has_unlock = model is not None and model.unlock > 0
+        self.count += self.has_unlock
         self.stale_location = self.count  # sectors whose cache holds older content; only where there is a cache
         self.has_cache = any(sector.cached for sector in ground.sectors)
         self.count += self.has_cache
@@ -148,6 +153,8 @@ class World:
             state.append(self.intern(LogContent((record,), frozenset(), record is not None)))
         state += [self.intern(0), self.intern(UNKNOWN), *(self.intern("boot stage") for _ in self.boots)]
         if self.ground.settings is not None:
+            state.append(self.intern(NOT_LOADED if self.loads_at_power_up else 0))
+        if self.has_unlock:
             state.append(self.intern(0))
         if self.has_cache:
             state.append(self.intern(frozenset()))
@@ -180,6 +187,13 @@ class World:
                         return False
                     seen >>= 1
         return True
+
+    def without_power(self, state: Flash) -> Flash:
+        """Return the state after the power failed, where it then forgets what the settings were loaded as."""
+        if not self.loads_at_power_up:
+            return state
+        place = self.loaded_location
+        return (*state[:place], self.intern(NOT_LOADED), *state[place + 1 :])
 
     def torn_erase(self, content: int) -> int:
         """Return a sector whose erase was cut: every cell on its own old, blank, programmed or undecodable; weak."""

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from rootwright.describe.chip import MemoryKind
 from rootwright.describe.product import ImageRole, Procedure, Product
 from rootwright.device.procedures import needs
+from rootwright.device.settings import find_flip_obstacle
 from rootwright.layout.demand import Block, BlockRole, Demand, Tie, TieKind, Traits, Wear
 
 LIFT_SECTORS = 4  # of a rotating lift
@@ -179,6 +180,8 @@ def _bank_flip(product: Product, sizes: Mapping[str, int]) -> Demand:
         why = f"no memory of {chip.name} has two banks"
     elif not settings:
         why = f"{chip.name} describes no settings area that says which bank is mapped low"
+    else:
+        why = find_flip_obstacle(chip)
     common = needs.common_blocks(product, sizes)
     blocks: list[Block] = []
     ties: list[Tie] = []

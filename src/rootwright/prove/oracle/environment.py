@@ -25,7 +25,16 @@ from rootwright.device.port import (
     Version,
 )
 from rootwright.prove.events import Exploit, Move, MoveEvent
-from rootwright.prove.oracle.port import FALLEN_BACK, Flash, Subject, low_bank, whole_kind
+from rootwright.prove.oracle.port import (
+    FALLEN_BACK,
+    LOCKED,
+    Flash,
+    Subject,
+    after_reset,
+    low_bank,
+    whole_kind,
+    without_power,
+)
 from rootwright.prove.oracle.state import Log, Slot, Value, make_room, with_record
 
 
@@ -94,7 +103,8 @@ def initial_state(subject: Subject) -> State:
         for spec in subject.procedure.logs
     )
     sound = frozenset(boot_blocks(subject))
-    return State(Flash(tuple(cells), frozenset(), logs, 0), sound, Known.NOTHING, False, POWER_UP)
+    flash = without_power(ground, Flash(tuple(cells), frozenset(), logs, 0))
+    return State(flash, sound, Known.NOTHING, False, POWER_UP)
 
 
 def boot_blocks(subject: Subject) -> list[str]:
@@ -150,8 +160,8 @@ def judge_halt(subject: Subject, outcome: Idle | Stuck) -> Fault | None:
 
 def moves(subject: Subject, state: State, rest: Rest) -> Iterator[tuple[MoveEvent, State]]:
     """Yield everything that can happen at rest, with the state that follows; a power cut is the first."""
-    woken = state._replace(at=POWER_UP, flash=state.flash._replace(loaded=0, stale=frozenset()))
-    yield MoveEvent(Move.CUT), woken
+    yield MoveEvent(Move.CUT), state._replace(at=POWER_UP, flash=without_power(subject.ground, state.flash))
+    woken = state._replace(at=POWER_UP, flash=after_reset(subject.ground, state.flash))
     yield MoveEvent(Move.RESET), woken
     newer_runs = bool(rest.area) and rest.kind is Kind.NEXT
     bad_runs = newer_runs and state.known is Known.BAD
@@ -193,7 +203,7 @@ def is_writable(subject: Subject, rest: Rest, block: str) -> bool:
     if not rest.opens.isdisjoint({block, block.partition(":")[0]}):
         return True
     protect, part = subject.level.protect, subject.ground.settings
-    if part is not None and part.guards and rest.word == FALLEN_BACK:
+    if part is not None and part.guards and rest.word in (FALLEN_BACK, LOCKED):
         return True
     if part is not None and part.by_address and low_bank(subject.ground, rest.word) == 1:
         for here, there in part.other_place:

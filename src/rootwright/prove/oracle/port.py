@@ -12,6 +12,7 @@ from rootwright.describe.product import Attacker
 from rootwright.device.content import FOREIGN, VERSION_OF_KIND, Kind, kind_of
 from rootwright.device.ground import Ground
 from rootwright.device.port import BLANK, FAULT, Cell, Claim, Digest, LogSpec, Record, UpdateProcedure, Version
+from rootwright.device.settings import SettingsModel
 from rootwright.errors import ProcedureError
 from rootwright.prove.events import Where
 from rootwright.prove.oracle.state import (
@@ -40,7 +41,12 @@ OLDER: Final = Version(-1)
 NEWER: Final = Version(1)
 FALLEN_BACK: Final = 2
 LOCKED: Final = 3
-"""What the settings area may read as besides the bank of a whole one: its default state, for now or for ever."""
+FIXED: Final = {0: 4, 1: 5}
+ALL_ERASED: Final = 6
+"""What the settings area may read as besides the bank of a whole one: its default state, for now or for ever, a bank
+for ever, and a change that took all flash with it."""
+DARK: Final = -1
+"""What an area is loaded as while there is no power, where a reset does not load it."""
 
 
 class Flash(NamedTuple):
@@ -52,6 +58,7 @@ class Flash(NamedTuple):
     settings: Value
     loaded: int = 0  # what the settings area was loaded as; lost with the power like the next
     stale: frozenset[int] = frozenset()  # sectors of which a cache may still show what was there before
+    opened: tuple[int, ...] = ()  # what was written of the unlock sequence since the reset
 
 
 class CutPoint(NamedTuple):
@@ -109,6 +116,7 @@ class ConcretePort:
         self._settings = flash.settings
         self._loaded = flash.loaded
         self._stale = set(flash.stale)
+        self._opened = flash.opened
         self._bus = Attacker.EXTERNAL_BUS in subject.level.attackers
         self.asked = 0
         self.seen: list[Any] = []
@@ -121,10 +129,10 @@ class ConcretePort:
         """Return everything that is in the flash now."""
         cells = tuple(map(tuple, self._cells))
         stale = frozenset(self._stale)
-        return Flash(cells, frozenset(self._weak), tuple(self._logs), self._settings, self._loaded, stale)
+        return Flash(cells, frozenset(self._weak), tuple(self._logs), self._settings, self._loaded, stale, self._opened)
 
     def _cut(self, where: Where, flash: Flash) -> None:
-        kept = flash._replace(loaded=0, stale=frozenset())
+        kept = without_power(self._ground, flash)
         self.cuts.append(CutPoint(self.operations, where, self.asked, len(self.seen), kept))
 
     def _done(self) -> None:
@@ -345,30 +353,67 @@ class ConcretePort:
 
     def is_settings_whole(self) -> bool:
         """Say whether the settings area is as it was programmed."""
-        return self._loaded in (0, 1)
+        return self._loaded in (0, 1, *FIXED.values())
+
+    def write_unlock(self, number: int) -> None:
+        """Write one value of the unlock sequence; it is looked at when the area is programmed."""
+        if self._ground.settings is not None and self._ground.settings.unlock:
+            self._opened = (*self._opened, number)
+            if self._opened != tuple(range(len(self._opened))) or len(self._opened) > self._ground.settings.unlock:
+                self._opened = (DARK,)  # nothing opens it any more
+
+    def _takes(self, part: SettingsModel, value: int) -> bool:
+        """Say whether the area lets itself be programmed now."""
+        right = tuple(range(part.unlock))
+        opened, self._opened = self._opened, () if self._opened == right else self._opened
+        if opened not in ((), right):
+            return False
+        for_ever = {LOCKED, ALL_ERASED, *FIXED.values()}
+        return (
+            for_ever.isdisjoint({self._loaded, self._settings}) and (self._loaded, value, "refused") not in part.changes
+        )
 
     def program_settings(self, value: int) -> None:
         """Program the settings word: a cut inside leaves what the chip file says, else old, new or the default 0."""
         part = self._ground.settings
-        before = self.flash()
-        self._cut("before", before)
-        if self._loaded == LOCKED:
-            self._cut("inside", before)
-            self._done()
-            return
-        held = before.settings
+        held = self._settings
         kept = held if isinstance(held, tuple) else (held,)
         if part is None:
-            readings = tuple(dict.fromkeys((*kept, value, 0)))
+            self._write_word(tuple(dict.fromkeys((*kept, value, 0))), value)
+            return
+        if not self._takes(part, value):
+            self._write_word((held,), held)
+            return
+        if (self._loaded, value, "locks") in part.changes:
+            value = FIXED[value]
+        elif (self._loaded, value, "erases") in part.changes:
+            value = ALL_ERASED
+        outcomes = {"old": kept, "new": (value,), "default": (FALLEN_BACK,), "locked": (LOCKED,)}
+        left = {reading for torn in part.torn for reading in outcomes[torn.value]}
+        if part.apart:
+            # Between the two writes the word has no complement that matches it.
+            alone = {outcomes[torn.value][0] for torn in part.torn if torn.value in ("default", "locked")} or {
+                FALLEN_BACK
+            }
+            readings = tuple(sorted(left | alone))
+            self._write_word(readings, *sorted(alone))
+            self._write_word(readings, value)
         else:
-            found: dict[int, None] = {}
-            for torn in part.torn:
-                left = {"old": kept, "new": (value,), "default": (FALLEN_BACK,), "locked": (LOCKED,)}[torn.value]
-                found.update(dict.fromkeys(left))
-            readings = tuple(sorted(found))
-        for torn_word in [(reading,) for reading in readings] if self._subject.eager else [readings]:
-            self._cut("inside", before._replace(settings=torn_word))
-        self._settings = value
+            self._write_word(tuple(sorted(left)), value)
+
+    def _write_word(self, torn: tuple[Value, ...], *done: Value) -> None:
+        """Write one word of the area: what a cut leaves of it, and what is there then."""
+        before = self.flash()
+        self._cut("before", before)
+        eager = self._subject.eager
+        plain = [reading for each in torn for reading in (each if isinstance(each, tuple) else (each,))]
+        for left in [(reading,) for reading in plain] if eager else [tuple(plain)]:
+            self._cut("inside", before._replace(settings=left))
+        if len(done) == 1:
+            self._settings = done[0]
+        else:
+            assert all(isinstance(each, int) for each in done)
+            self._settings = done  # type: ignore[assignment]
         self._done()
 
     def start_boot(self, sound: frozenset[str]) -> tuple[Claim, str] | None:
@@ -379,11 +424,14 @@ class ConcretePort:
         """
         part = self._ground.settings
         self._stale.clear()
+        self._opened = ()
         if part is None:
             return None if "boot" in sound else (Claim.APPROVED_ONLY, "a foreign boot stage runs")
-        word = self._loaded = self._word()
+        if not part.needs_power or self._loaded == DARK:
+            self._loaded = self._word()
+        word = self._loaded
         low = low_bank(self._ground, word)
-        if part.default_erases and word in (FALLEN_BACK, LOCKED):
+        if word == ALL_ERASED or (part.default_erases and word in (FALLEN_BACK, LOCKED)):
             return Claim.BOOTS, "all flash is erased"
         if low is None or not part.boots[low]:
             return Claim.BOOTS, "no boot stage is where the core starts"
@@ -392,10 +440,23 @@ class ConcretePort:
 
 def low_bank(ground: Ground, word: int) -> int | None:
     """Return the bank that is mapped low for what the settings area was loaded as."""
-    if word in (0, 1):
-        return word
+    for bank, fixed in FIXED.items():
+        if word in (bank, fixed):
+            return bank
     assert ground.settings is not None
     return ground.settings.default
+
+
+def without_power(ground: Ground, flash: Flash) -> Flash:
+    """Return what is left of everything when the power fails."""
+    needs_power = ground.settings is not None and ground.settings.needs_power
+    return flash._replace(loaded=DARK if needs_power else 0, stale=frozenset(), opened=())
+
+
+def after_reset(ground: Ground, flash: Flash) -> Flash:
+    """Return what is left of everything after a reset with the power on."""
+    keeps = ground.settings is not None and ground.settings.needs_power
+    return without_power(ground, flash)._replace(loaded=flash.loaded if keeps else 0)
 
 
 class ConcreteLog:
