@@ -167,6 +167,11 @@ class _Banks:
         return max(0, min(below, beyond) - filler)
 
 
+# Block, lane, start, end, end rounded to write protection, and what the last unit then holds: 1 protected, 2 open.
+_Half = tuple[int, int, int, int, int, int]
+_Way = tuple[_Half, ...]
+
+
 class Undecided(Exception):
     """Raised when a search that was given few states has used them up."""
 
@@ -229,10 +234,19 @@ def pack_row(
     bounded = len(whole_row.ends) > 1
 
     bits = [1 << number for number in range(count)]
-    numbered = list(zip(range(count), bits, twins, firsts, protected, strict=True))
+    knowns: list[dict[int, tuple[int, int, int, int]]] = [{} for _ in items]
+    numbered = list(zip(range(count), bits, twins, knowns, protected, strict=True))
     single = len(capacities) == 1
     leasts = [item.windows[0][1].smallest_from for item in items]
     uneven = not all(isinstance(item.windows[0][1], EvenWindows) for item in items)
+
+    def place_from(number: int, position: int) -> tuple[int, int, int, int]:
+        """Return an item's first window from a position on, its rounded end, and the least it takes from there on."""
+        window = firsts[number](position)
+        if window is None:
+            return infinity, infinity, infinity, infinity
+        start, end = window
+        return start, end, end if round_up is None else round_up(end), leasts[number](start) if uneven else 0
 
     def go(rest: int, position: int, kind: int, needs: tuple[int, ...]) -> bool:
         budget.spend()
@@ -259,31 +273,32 @@ def pack_row(
                 to_protected = round_up(position)
         limit = infinity
         room = afters[-1](position)
-        options: list[tuple[int, int, int]] = []
-        for number, bit, twin, first, guarded in numbered:
+        options: list[tuple[int, int, int, int]] = []
+        for number, bit, twin, known, guarded in numbered:
             if not rest & bit or (rest & twin and not uneven):
                 continue
-            window = first(to_protected if guarded else to_open)
-            if window is None:
+            asked = to_protected if guarded else to_open
+            found = known.get(asked)
+            if found is None:
+                found = known[asked] = place_from(number, asked)
+            start, end, beyond, least = found
+            if start == infinity:
                 return False
-            start, end = window
             if uneven:  # Further up the sectors may be larger, and with them the least that a block takes.
-                room -= leasts[number](start)
+                room -= least
                 if room < 0:
                     return False
             if rest & twin:
                 continue
-            options.append((number, start, end))
-            if round_up is not None:
-                end = round_up(end)
-            if end < limit:
-                limit = end
-        for number, start, end in options:
+            options.append((number, start, end, beyond))
+            if beyond < limit:
+                limit = beyond
+        for number, start, end, beyond in options:
             if start >= limit:
                 continue
             left = rest ^ bits[number]
             next_kind = 0
-            if round_up is not None and round_up(end) != end:
+            if beyond != end:
                 next_kind = 1 if protected[number] else 2
             key = left << 2 | next_kind
             if seen.get(key, infinity) <= end:
@@ -336,6 +351,7 @@ def pack_lanes(
         found.append(fronts)
         return False
 
+    knowns: list[list[dict[int, tuple[list[_Way], int]]]] = [[{} for _ in item.windows] for item in items]
     needs: dict[int, list[int]] = {}
     room_left = 0  # bytes behind the frontiers in all memories together, as `fits_by_bytes` has found them
 
@@ -355,39 +371,59 @@ def pack_lanes(
         room_left = room
         return True
 
-    def least_now(number: int, ways: list[list[tuple[int, int, int, int]]]) -> int:
-        """Return the least that an item takes from here on: further up the sectors may be larger."""
-        item = items[number]
-        if item.partner is not None:
-            return item.weight
-        windows = dict(item.windows)
-        return min(windows[lane].smallest_from(start) for ((_, lane, start, _),) in ways)
-
     def front_for(lane: int, protected: bool, fronts: tuple[int, ...], kinds: tuple[int, ...]) -> int:
         kind = kinds[lane]
         if round_up is None or not kind or (kind == 1) == protected:
             return fronts[lane]
         return round_up(fronts[lane])
 
-    def moves(number: int, fronts: tuple[int, ...], kinds: tuple[int, ...]) -> list[list[tuple[int, int, int, int]]]:
-        """Ways to place one item now: each a list of (block, lane, start, end)."""
+    def half(block: int, lane: int, window: Window, guarded: bool) -> _Half:
+        start, end = window
+        beyond = end if round_up is None else round_up(end)
+        return block, lane, start, end, beyond, 0 if beyond == end else 1 if guarded else 2
+
+    def moves(number: int, fronts: tuple[int, ...], kinds: tuple[int, ...], turn: int) -> tuple[list[_Way], int]:
+        """Return the ways to place one item now, and the least it takes: further up the sectors may be larger."""
         item = items[number]
-        ways: list[list[tuple[int, int, int, int]]] = []
+        ways: list[_Way] = []
         if item.partner is None:
-            for lane, windows in item.windows:
-                window = windows.first(front_for(lane, item.protected, fronts, kinds))
-                if window is not None:
-                    ways.append([(item.index, lane, *window)])
-            return ways
-        for (lane, _), (other_lane, both) in zip(item.windows, item.partner_windows, strict=True):
+            least = infinity
+            for (lane, windows), known in zip(item.windows, knowns[number], strict=True):
+                if lane < turn:
+                    continue
+                position = front_for(lane, item.protected, fronts, kinds)
+                found = known.get(position)
+                if found is None:
+                    window = windows.first(position)
+                    found = [], infinity
+                    if window is not None:
+                        way = (half(item.index, lane, window, item.protected),)
+                        found = [way], windows.smallest_from(window[0])
+                    known[position] = found
+                ways += found[0]
+                least = min(least, found[1])
+            return ways, least
+        assert item.partner is not None
+        for (lane, _), (other, both), known in zip(item.windows, item.partner_windows, knowns[number], strict=True):
             position = max(
                 front_for(lane, item.protected, fronts, kinds),
-                front_for(other_lane, item.partner_protected, fronts, kinds) - both.distance,
+                front_for(other, item.partner_protected, fronts, kinds) - both.distance,
             )
-            ways.extend(
-                [(item.index, lane, a, b), (item.partner, other_lane, c, d)] for (a, b), (c, d) in both.first(position)
-            )
-        return ways
+            found = known.get(position)
+            if found is None:
+                pairs = both.first(position)
+                found = known[position] = (
+                    [
+                        (
+                            half(item.index, lane, first, item.protected),
+                            half(item.partner, other, second, item.partner_protected),
+                        )
+                        for first, second in pairs
+                    ],
+                    0,
+                )
+            ways += found[0]
+        return ways, item.weight
 
     banks = _Banks.of(items, capacities[-1])
 
@@ -402,48 +438,43 @@ def pack_lanes(
         for number in range(len(items)):
             if not rest >> number & 1:
                 continue
-            ways = moves(number, fronts, kinds)
-            if not rest & coupled:
-                ways = [way for way in ways if way[0][1] >= turn]
+            ways, least = moves(number, fronts, kinds, 0 if rest & coupled else turn)
             if not ways:
                 return False
-            least = least_now(number, ways)
             room -= least
             if room < 0:
                 return False
-            if items[number].partner is None:
+            single = items[number].partner is None
+            if single:
                 singles.append(least)
             if rest & twins[number]:
                 continue
-            options.append((number, ways))
-            if items[number].partner is None:
-                for way in ways:
-                    _, lane, _, end = way[0]
-                    limits[lane] = min(limits[lane], end if round_up is None else round_up(end))
+            options.append((number, single, ways))
+            if single:
+                for ((_, lane, _, _, beyond, _),) in ways:
+                    if beyond < limits[lane]:
+                        limits[lane] = beyond
         if banks is not None and rest & coupled and turn > banks.low and room < banks.lost(fronts, turn, singles):
             return False
-        for number, ways in options:
+        for number, single, ways in options:
+            left = rest & ~(1 << number)
             for way in ways:
-                single = items[number].partner is None
                 if single and way[0][1] < turn:
                     continue
-                if any(start >= limits[lane] and lane >= turn for _, lane, start, _ in way):
-                    continue
                 new_fronts, new_kinds = list(fronts), list(kinds)
-                guards = (items[number].protected, items[number].partner_protected)
-                for guarded, (_, lane, _, end) in zip(guards, way, strict=False):
+                for _, lane, start, end, _, kind in way:
+                    if start >= limits[lane] and lane >= turn:
+                        break
                     new_fronts[lane] = end
-                    new_kinds[lane] = 0
-                    if round_up is not None and round_up(end) != end:
-                        new_kinds[lane] = 1 if guarded else 2
-                left = rest & ~(1 << number)
-                next_turn = way[0][1] if single else 0
-                if known_better((left, tuple(new_kinds)), (*new_fronts, next_turn)):
-                    continue
-                if not left or go(left, tuple(new_fronts), tuple(new_kinds), next_turn):
-                    for block, _, start, end in way:
-                        placed[block] = (start, end)
-                    return True
+                    new_kinds[lane] = kind
+                else:
+                    next_turn = way[0][1] if single else 0
+                    if known_better((left, tuple(new_kinds)), (*new_fronts, next_turn)):
+                        continue
+                    if not left or go(left, tuple(new_fronts), tuple(new_kinds), next_turn):
+                        for block, _, start, end, _, _ in way:
+                            placed[block] = (start, end)
+                        return True
         return False
 
     return placed if go((1 << len(items)) - 1, (0,) * lanes, (0,) * lanes, 0) else None

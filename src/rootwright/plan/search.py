@@ -153,13 +153,16 @@ def _largest(reach: Callable[[int], int | None], high: int) -> int:
     low = 0
     if high > 0 and reach(high) is not None:
         return high
+    # One step more than the largest fails in the end, whatever the way there: so ask that first, then halve.
     while high - low > 1:
-        middle = (low + high) // 2
-        reached = reach(middle)
+        reached = reach(low + 1)
         if reached is None:
-            high = middle
-        else:
-            low = min(reached, high - 1)
+            break
+        low = min(reached, high - 1)
+        if high - low > 1:
+            middle = (low + high) // 2
+            reached = reach(middle)
+            low, high = (low, middle) if reached is None else (min(reached, high - 1), high)
     return low
 
 
