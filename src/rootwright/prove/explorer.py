@@ -7,7 +7,9 @@ to need more. Order is by cuts, then moves, then operations: the first failure f
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import gc
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from heapq import heappop, heappush
 from typing import Any, TypeAlias
@@ -27,15 +29,18 @@ from rootwright.device.port import (
     Version,
 )
 from rootwright.errors import ProcedureError
-from rootwright.prove.environment import Rest, find_moves
+from rootwright.prove.environment import Move, Rest, find_moves
 from rootwright.prove.level import Level
 from rootwright.prove.symbolic import NoBoot, Operation, SymbolicPort, run_step
-from rootwright.prove.world import UNKNOWN, Flash, Known, LogContent, World
+from rootwright.prove.world import LANE, NUMBER, UNKNOWN, Flash, Known, LogContent, Packed, World
 
 Cost: TypeAlias = "tuple[int, int, int]"  # cuts, actors' moves, operations
 TakeStep: TypeAlias = (
     "Callable[[UpdateProcedure, World, Flash, Control, tuple[int, ...]], tuple[SymbolicPort, Outcome | NoBoot]]"
 )
+
+Ran: TypeAlias = "tuple[tuple[int, ...], SymbolicPort, Outcome | NoBoot]"  # script, what happened, what came of it
+Steps: TypeAlias = "dict[tuple[Control, Packed], list[Ran]]"
 
 ANY_MOVES = 1_000_000_000
 
@@ -48,6 +53,7 @@ PROGRESS_EVERY = 256  # states
 class Node:
     """One representative state; all its fields but `live` belong to one concrete path from the start."""
 
+    packed: Packed
     state: Flash
     control: Control
     cost: Cost
@@ -69,13 +75,32 @@ class Edge:
     """
 
     source: Node
-    target: Flash
+    target: Packed
     control: Control
     cost: Cost
     killed: int
     event: tuple[Any, ...]
     uncut_erases: int = -1
     node: Node | None = None
+
+
+@dataclass(slots=True, eq=False)
+class Bucket:
+    """The nodes that could stand for one another, and each by the state that it was made for."""
+
+    nodes: list[Node] = field(default_factory=list)
+    exact: dict[Packed, Node] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What a move does to any state: it keeps the bits `kept` and sets `bits`; forged records go on top of logs."""
+
+    move: Move
+    kept: int
+    bits: int
+    killed: int
+    forged: tuple[tuple[int, int], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +126,7 @@ class Closure:
     Attributes:
         closed: Whether everything reachable was explored; else only up to the level's `max_cuts`.
         states: Representatives that stand at the end.
+        edges: Ways from one to another that were looked at; those behind a failure are not.
         erases: Most erases in one uncut run between two environment events; None where a run need not end.
     """
 
@@ -120,6 +146,9 @@ class Explorer:
     With `earliest_cut` any failure with the fewest cuts will do: what follows from one cut is explored wholly before
     the next cut is looked at. Where a procedure fails, that is much less work than the fewest moves and operations ask
     for. With `world` and `take_step` the subject is another one than a procedure's model: the real boot program.
+
+    `steps` is filled with the steps taken. What a step does is no matter of write protection, so at a level that
+    differs in nothing else (`World.at`) they serve once more.
     """
 
     def __init__(
@@ -132,24 +161,29 @@ class Explorer:
         earliest_cut: bool = False,
         world: World | None = None,
         take_step: TakeStep = run_step,
+        steps: Steps | None = None,
     ) -> None:
         self.earliest_cut = earliest_cut
         self.procedure = procedure
         self.level = level
         self.world = World(ground, procedure, level) if world is None else world
         self.take_step = take_step
+        self.steps = steps
+        first, count = self.world.sector_count, len(self.world.log_location)
+        self.logs_shift = self.world.shift[first] if count else 0
+        self.logs_mask = (1 << LANE * count) - 1  # a log has one lane
         self.progress = progress
         self.told = 0
-        self.buckets: dict[object, list[Node]] = {}
-        self.exact: dict[tuple[object, Flash], Node] = {}
+        self.buckets: dict[object, Bucket] = {}
         self.heap: list[tuple[Cost, int, Node]] = []
         self.serial = 0
         self.nodes: list[Node] = []
         self.edge_count = 0
-        self.newest: dict[int, tuple[Record | None, ...]] = {}
-        self.grown: set[Node] = set()
+        self.said: dict[int, tuple[tuple[Record | None, ...], ...]] = {}
+        self.written: dict[tuple[Rest, Known], tuple[Written, ...]] = {}
+        self.grown: dict[Node, None] = {}  # in the order of growth, so that equal runs are equal
         self.frontier: tuple[int, int] = (0, 0)  # cuts and moves of the level that is being explored
-        self.later: dict[tuple[int, int], list[Edge]] = {}
+        self.later: dict[tuple[int, int], list[Iterable[Edge]]] = {}
         self.failures: list[tuple[Cost, int, Claim, str, Node, tuple[Any, ...]]] = []
         self.not_claimed: dict[str, None] = {}
         self.deepest = 0
@@ -158,6 +192,18 @@ class Explorer:
 
     def explore(self) -> Closure:
         """Explore until nothing new is reached, the first failure is certain, or the bound on cuts is met."""
+        with without_collection():
+            try:
+                return self._explore()
+            finally:
+                # Nodes and edges name one another: taken apart they go at once, and nobody has to look for them.
+                for node in self.nodes:
+                    node.incoming.clear()
+                    node.parent = None
+                for kept in (self.nodes, self.buckets, self.heap, self.later, self.grown, self.failures):
+                    kept.clear()
+
+    def _explore(self) -> Closure:
         self._place_start(self.world.start(self.procedure))
         closed = True
         while True:
@@ -192,8 +238,8 @@ class Explorer:
             if self.earliest_cut:
                 self._begin_earliest(level)
                 continue
-            for edge in self.later.pop(level, ()):
-                self._place(edge)
+            for edges in self.later.pop(level, ()):
+                self._place_all(edges)
         self._find_endless_run()
         if self.failures:
             return self._failed()
@@ -202,11 +248,11 @@ class Explorer:
     def _begin_earliest(self, level: tuple[int, int]) -> None:
         """Place the cheapest edge of a level alone; with it, whatever it takes in moves may follow."""
         self.frontier = (level[0], ANY_MOVES)
-        waiting = self.later[level]
+        waiting = [edge for edges in self.later.pop(level) for edge in edges]
         waiting.sort(key=lambda edge: edge.cost, reverse=True)
         self._place(waiting.pop())
-        if not waiting:
-            del self.later[level]
+        if waiting:
+            self.later[level] = [waiting]
 
     def _goes_on(self) -> bool:
         """Say whether the present level has states left that cost no more than the cheapest failure found."""
@@ -261,57 +307,67 @@ class Explorer:
     # -- nodes and edges
 
     def _place_start(self, state: Flash) -> None:
-        node = Node(state, POWER_UP, (0, 0, 0), None)
+        packed = self.world.pack(state)
+        node = Node(packed, state, POWER_UP, (0, 0, 0), None)
         self.nodes.append(node)
-        self.buckets[self._key(state, POWER_UP)] = [node]
+        self.buckets[self._key(packed, POWER_UP)] = Bucket([node])
         heappush(self.heap, (node.cost, 0, node))
 
-    def _key(self, state: Flash, control: Control) -> object:
+    def _key(self, state: Packed, control: Control) -> object:
         """Return what joined states always share: the control and what the logs say.
 
         A state joined for a moment with one whose logs say otherwise would inherit what that one reads, for good.
         """
-        logs = state[self.world.sector_count : self.world.settings_location]
-        newest = self.newest
-        said = []
-        for number in logs:
-            if number not in newest:
-                content = self.world.values[number]
+        world = self.world
+        logs = state >> self.logs_shift & self.logs_mask
+        said = self.said.get(logs)
+        if said is None:
+            newest = []
+            for location in world.log_location.values():
+                content = world.values[state >> world.shift[location] & NUMBER]
                 assert isinstance(content, LogContent)
-                newest[number] = content.newest
-            said.append(newest[number])
-        return control, *said
+                newest.append(content.newest)
+            said = self.said[logs] = tuple(newest)
+        return control, said
+
+    def _place_all(self, edges: Iterable[Edge]) -> None:
+        for edge in edges:
+            self._place(edge)
 
     def _place(self, edge: Edge) -> None:
         """Find or make the node that stands for the edge's target."""
-        key = self._key(edge.target, edge.control)
-        bucket = self.buckets.setdefault(key, [])
+        target = edge.target
+        key = self._key(target, edge.control)
+        bucket = self.buckets.get(key)
+        if bucket is None:
+            bucket = self.buckets[key] = Bucket()
         agrees = self.world.agrees
         # A node that was not expanded yet knows nothing of what it will read: take what its siblings read as a hint,
         # so that states are not joined now only to be parted later. Joining less is always sound.
         hint = 0
-        for sibling in reversed(bucket):
+        for sibling in reversed(bucket.nodes):
             if sibling.expanded:
                 hint = sibling.live
                 break
-        exact = self.exact.get((key, edge.target))
-        candidates = bucket if exact is None or exact.state != edge.target else (exact,)
+        exact = bucket.exact.get(target)
+        candidates = bucket.nodes if exact is None or exact.packed != target else (exact,)
         for node in candidates:
-            if agrees(edge.target, node.state, node.live if node.expanded else node.live | hint):
+            if agrees(target, node.packed, node.live if node.expanded else node.live | hint):
                 if node.expanded:
                     known = (edge.cost[0], ANY_MOVES) if self.earliest_cut else edge.cost[:2]
                     if known < node.cost[:2]:
                         continue  # fewer cuts or moves: what follows from here must be found again at its true cost
                 elif edge.cost < node.cost:
-                    if not agrees(node.state, edge.target, node.live | hint):
+                    if not agrees(node.packed, target, node.live | hint):
                         continue  # the cheaper state stands for less
-                    node.state, node.cost, node.parent = edge.target, edge.cost, edge
+                    node.packed, node.state = target, self.world.unpack(target)
+                    node.cost, node.parent = edge.cost, edge
                     self._push(node)
                 break
         else:
-            node = Node(edge.target, edge.control, edge.cost, edge)
-            bucket.append(node)
-            self.exact[(key, edge.target)] = node
+            node = Node(target, self.world.unpack(target), edge.control, edge.cost, edge)
+            bucket.nodes.append(node)
+            bucket.exact[target] = node
             self.nodes.append(node)
             self._push(node)
         edge.node = node
@@ -319,35 +375,57 @@ class Explorer:
         needed = node.live & ~edge.killed
         if needed & ~edge.source.live:
             edge.source.live |= needed
-            self.grown.add(edge.source)
+            self.grown[edge.source] = None
 
     def _push(self, node: Node) -> None:
         self.serial += 1
         heappush(self.heap, (node.cost, self.serial, node))
 
-    def _add_edge(
+    def _edge(
         self,
         source: Node,
-        target: Flash,
+        target: Packed,
         control: Control,
         delta: Cost,
         killed: int,
         event: tuple[Any, ...],
         uncut_erases: int = -1,
-    ) -> None:
-        cost = (source.cost[0] + delta[0], source.cost[1] + delta[1], source.cost[2] + delta[2])
-        edge = Edge(source, target, control, cost, killed, event, uncut_erases)
+    ) -> Edge:
         self.edge_count += 1
-        if cost[:2] > self.frontier:
-            # What a later level reaches is placed when that level begins: by then it is known what earlier nodes read.
-            self.later.setdefault(cost[:2], []).append(edge)
+        cost = (source.cost[0] + delta[0], source.cost[1] + delta[1], source.cost[2] + delta[2])
+        return Edge(source, target, control, cost, killed, event, uncut_erases)
+
+    def _add_step(
+        self,
+        source: Node,
+        target: Flash | list[int],
+        control: Control,
+        port: SymbolicPort,
+        event: tuple[Any, ...],
+        *,
+        killed: int = 0,
+        uncut_erases: int = -1,
+    ) -> None:
+        """Place where a whole step leads."""
+        delta = (0, 0, port.operations)
+        packed = self.world.pack(target)
+        self._place(self._edge(source, packed, control, delta, port.killed | killed, event, uncut_erases))
+
+    def _add_later(self, source: Node, cuts: int, moves: int, edges: Iterable[Edge]) -> None:
+        """Keep edges that cost cuts or moves until that level begins: by then it is known what earlier nodes read.
+
+        They are made only then. Where a failure is found before, they never are.
+        """
+        level = (source.cost[0] + cuts, source.cost[1] + moves)
+        if level > self.frontier:
+            self.later.setdefault(level, []).append(edges)
         else:
-            self._place(edge)
+            self._place_all(edges)
 
     def _read(self, node: Node, bits: int) -> None:
         if bits & ~node.live:
             node.live |= bits
-            self.grown.add(node)
+            self.grown[node] = None
 
     def _flush(self) -> None:
         """Let `live` grow to its fixpoint along incoming edges, then place again the edges that no longer fit."""
@@ -358,7 +436,7 @@ class Explorer:
             for node in sorted(self.grown, key=lambda n: n.cost, reverse=True):
                 if node not in self.grown:
                     continue
-                self.grown.discard(node)
+                del self.grown[node]
                 suspects[node] = None
                 live = node.live
                 for edge in node.incoming:
@@ -366,12 +444,12 @@ class Explorer:
                     source = edge.source
                     if needed & ~source.live:
                         source.live |= needed
-                        self.grown.add(source)
+                        self.grown[source] = None
         for node in suspects:
-            kept = [edge for edge in node.incoming if agrees(edge.target, node.state, node.live)]
-            if len(kept) < len(node.incoming):
-                moved = [edge for edge in node.incoming if not agrees(edge.target, node.state, node.live)]
-                node.incoming = kept
+            moved = [edge for edge in node.incoming if not agrees(edge.target, node.packed, node.live)]
+            if moved:
+                apart = set(moved)
+                node.incoming = [edge for edge in node.incoming if edge not in apart]
                 for edge in moved:
                     self._place(edge)
         if self.grown:
@@ -383,13 +461,26 @@ class Explorer:
         if isinstance(node.control, Rest):
             self._expand_rest(node, node.control)
             return
+        runs = self._run(node)
+        for script, port, outcome in runs:
+            self._read(node, port.reads)
+            if port.touched_keep is not None:
+                event = ("touch", script, port.touched_keep)
+                self._fail(node, Claim.KEEPS, "a keep-area is written", event, port.touched_keep)
+            self._finish_step(node, port, script, outcome)
+        if any(port.operations for _, port, _ in runs):
+            self._add_later(node, 1, 0, self._cut_edges(node, runs))
+
+    def _run(self, node: Node) -> list[Ran]:
+        """Return one step from a node for each way in which it can read torn cells."""
+        found = None if self.steps is None else self.steps.get((node.control, node.packed))
+        if found is not None:
+            return found
         scripts: list[tuple[int, ...]] = [()]
-        runs = 0
-        cuts: dict[Flash, tuple[int, int, tuple[Any, ...]]] = {}
+        runs: list[Ran] = []
         while scripts:
             script = scripts.pop()
-            runs += 1
-            if runs > MAX_SCRIPTS:
+            if len(runs) >= MAX_SCRIPTS:
                 raise ProcedureError(
                     f"one step can read torn cells in more than {MAX_SCRIPTS} ways",
                     next_step="let a step read one sector, or use fewer model cells",
@@ -400,58 +491,60 @@ class Explorer:
                 scripts.extend((*head, answer) for answer in range(1, port.questions[place].answers))
             if len(port.questions) < len(script):
                 raise ProcedureError("hidden state in procedure: the same step asked other questions when run again")
-            self._read(node, port.reads)
-            self._collect_cuts(node, port, script, cuts)
-            if port.touched_keep is not None:
-                event = ("touch", script, port.touched_keep)
-                self._fail(node, Claim.KEEPS, "a keep-area is written", event, port.touched_keep)
-            self._finish_step(node, port, script, outcome)
-        for target, (killed, operations, event) in cuts.items():
-            self._add_edge(node, target, POWER_UP, (1, 0, operations), killed, event)
+            runs.append((script, port, outcome))
+        if self.steps is not None:
+            self.steps[(node.control, node.packed)] = runs
+        return runs
 
-    def _collect_cuts(
-        self,
-        node: Node,
-        port: SymbolicPort,
-        script: tuple[int, ...],
-        cuts: dict[Flash, tuple[int, int, tuple[Any, ...]]],
-    ) -> None:
-        """Note every state that a cut of this step leaves, with the bits killed on the way to it."""
-        state = list(node.state)
-        killed = 0
-        number = 0
+    def _cut_edges(self, node: Node, runs: list[Ran]) -> Iterator[Edge]:
+        """Yield an edge to every state that a cut of a step leaves, with the bits killed on the way to it."""
+        cuts: dict[Packed, tuple[int, int, tuple[Any, ...]]] = {}
+        shift = self.world.shift
 
-        def note(where: str) -> None:
-            target = self.world.without_power(tuple(state))
+        without_power = self.world.without_power
+
+        def note(left: Packed, killed: int, number: int, script: tuple[int, ...], where: str) -> None:
+            target = without_power(left)
             found = cuts.get(target)
             if found is None:
                 cuts[target] = (killed, number, ("cut", script, number, where))
             elif found[0] & ~killed:
                 cuts[target] = (found[0] & killed, found[1], found[2])
 
-        for change in port.changes:
-            if isinstance(change, Operation):
-                note("before")
-                state[change.location] = change.torn
-                for other, torn, _ in change.also:
-                    state[other] = torn
-                note("inside")
-                state[change.location] = change.done
-                for other, _, done in change.also:
-                    state[other] = done
+        for script, port, _ in runs:
+            if not port.operations:
+                continue
+            state = list(node.state)
+            packed = node.packed
+            killed = number = 0
+            noted = False  # whether the state as it is now was noted already, after the operation before
+            for change in port.changes:
+                if not isinstance(change, Operation):
+                    location, content = change
+                    packed ^= (state[location] ^ content) << shift[location]
+                    state[location] = content
+                    noted = False
+                    continue
+                if not noted:
+                    note(packed, killed, number, script, "before")
+                torn = done = packed
+                for location, half, whole in ((change.location, change.torn, change.done), *change.also):
+                    torn ^= (state[location] ^ half) << shift[location]
+                    done ^= (state[location] ^ whole) << shift[location]
+                    state[location] = whole
+                note(torn, killed, number, script, "inside")
+                packed = done
                 killed |= change.killed
-                note("after")
+                note(packed, killed, number, script, "after")
+                noted = True
                 number += 1
-            else:
-                state[change[0]] = change[1]
+        for target, (killed, operations, event) in cuts.items():
+            yield self._edge(node, target, POWER_UP, (1, 0, operations), killed, event)
 
     def _finish_step(self, node: Node, port: SymbolicPort, script: tuple[int, ...], outcome: object) -> None:
-        operations = (0, 0, port.operations)
         event = ("step", script)
         if isinstance(outcome, Again):
-            target = tuple(port.state)
-            killed = port.killed
-            self._add_edge(node, target, outcome.control, operations, killed, event, port.erases)
+            self._add_step(node, port.state, outcome.control, port, event, uncut_erases=port.erases)
         elif isinstance(outcome, Run):
             self._finish_run(node, port, outcome, event)
         elif isinstance(outcome, Idle):
@@ -459,7 +552,7 @@ class Explorer:
                 self._fail(node, Claim.BOOTS, f"nothing boots: waits for {outcome.link}", event, port.operations)
                 return
             rest = Rest("", False, frozenset(), None)
-            self._add_edge(node, tuple(port.state), rest, operations, port.killed, event)
+            self._add_step(node, port.state, rest, port, event)
         elif isinstance(outcome, Stuck):
             claim = Claim.BOOTS_OR_WAITS if Claim.BOOTS_OR_WAITS in self.procedure.claims else Claim.BOOTS
             self._fail(node, claim, f"dead device: {outcome.reason}", event, port.operations)
@@ -479,14 +572,13 @@ class Explorer:
         version, wrong = port.run(run.area)
         settings = port.loaded_settings()
         self._read(node, port.reads)
-        operations = (0, 0, port.operations)
         if wrong:
             self._fail(node, Claim.APPROVED_ONLY, wrong, event, port.operations)
             return
         target = tuple(port.state)
         if run.area == "recovery":
             rest = Rest("recovery", False, run.opens, None, settings)
-            self._add_edge(node, target, rest, operations, port.killed, event)
+            self._add_step(node, target, rest, port, event)
             return
         assert version is not None
         if version < 0:
@@ -516,11 +608,11 @@ class Explorer:
                 for older in (True, False):
                     renamed = world.rename(target, current_becomes_older=older)
                     rest = Rest(run.area, False, run.opens, Version(0), settings)
-                    bits = port.killed | world.mask[world.known_location]
-                    self._add_edge(node, renamed, rest, operations, bits, (*event, "rename", older))
+                    known_bit = world.mask[world.known_location]
+                    self._add_step(node, renamed, rest, port, (*event, "rename", older), killed=known_bit)
                 return
         rest = Rest(run.area, run.on_trial, run.opens, version, settings)
-        self._add_edge(node, target, rest, operations, port.killed, event)
+        self._add_step(node, target, rest, port, event)
 
     def _expand_rest(self, node: Node, rest: Rest) -> None:
         world = self.world
@@ -528,17 +620,37 @@ class Explorer:
         assert isinstance(known, Known)
         if rest.version == 1:
             self._read(node, world.mask[world.known_location])
-        for move in find_moves(rest, known, self.procedure, world):
-            target = list(node.state)
-            killed = 0
-            for location, content in move.writes:
-                if location in world.one_half:
-                    target[location] = world.append_forged(node.state[location], content)
-                else:
-                    target[location] = content
-                    killed |= world.mask[location]
-            cost = (1, 0, 0) if move.name == "cut" else (0, 1, 0)
-            self._add_edge(node, tuple(target), move.control, cost, killed, ("move", move))
+        self._add_later(node, 0, 1, self._move_edges(node, rest, known, cuts=0))
+        if world.loads_at_power_up:
+            self._add_later(node, 1, 0, self._move_edges(node, rest, known, cuts=1))
+
+    def _move_edges(self, node: Node, rest: Rest, known: Known, *, cuts: int) -> Iterator[Edge]:
+        """Yield an edge for everything that may happen at a rest: actors' moves, or power cuts."""
+        world = self.world
+        cost = (cuts, 1 - cuts, 0)
+        moves = self.written.get((rest, known))
+        if moves is None:
+            found = find_moves(rest, known, self.procedure, world)
+            moves = self.written[(rest, known)] = tuple(self._write(move) for move in found)
+        for each in moves:
+            if (each.move.name == "cut") != cuts:
+                continue
+            target = node.packed & each.kept | each.bits
+            for location, content in each.forged:
+                target |= world.append_forged(node.state[location], content) << world.shift[location]
+            yield self._edge(node, target, each.move.control, cost, each.killed, ("move", each.move))
+
+    def _write(self, move: Move) -> Written:
+        world = self.world
+        contents = dict(move.writes)
+        cleared = bits = killed = 0
+        for location, content in contents.items():
+            cleared |= NUMBER << world.shift[location]
+            if location not in world.one_half:
+                bits |= content << world.shift[location]
+                killed |= world.mask[location]
+        forged = tuple((location, content) for location, content in contents.items() if location in world.one_half)
+        return Written(move, world.full & ~cleared, bits, killed, forged)
 
     def _fail(self, node: Node, claim: Claim, what: str, event: tuple[Any, ...], operations: int) -> None:
         if claim not in self.procedure.claims:
@@ -615,6 +727,18 @@ class Explorer:
                 most[node] = max((erases + most[child] for child, erases in graph[node]), default=0)
                 stack.pop()
         return max(most.values(), default=0)
+
+
+@contextmanager
+def without_collection() -> Iterator[None]:
+    """Keep the garbage collector from looking, while nothing becomes garbage, through all that is kept."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def explore(

@@ -129,8 +129,12 @@ def check_level(
     Raises:
         ProcedureError: The procedure misuses its port or is not repeatable, or a failure is not confirmed.
     """
-    procedure = make(ground)
-    explorer = Explorer(procedure, ground, level, progress, earliest_cut=earliest_cut)
+    explorer = Explorer(make(ground), ground, level, progress, earliest_cut=earliest_cut)
+    return _judge(explorer, ground, level, content)
+
+
+def _judge(explorer: Explorer, ground: Ground, level: Level, content: ContentBytes | None) -> tuple[Verdict, Closure]:
+    procedure = explorer.procedure
     closure = explorer.explore()
     failure = closure.failure
     if failure is not None:
@@ -165,7 +169,7 @@ def prove(
     harder: bool = True,
     progress: Callable[[int], None] | None = None,
     content: ContentBytes | None = None,
-    closable: Closable | None = None,
+    closable: Closable | Callable[[], Closable] | None = None,
 ) -> Proof:
     """Return the proof of one procedure at `level` and, beside it, at harder levels.
 
@@ -178,13 +182,18 @@ def prove(
             cells.
         progress: Called now and then with the number of states found.
         content: Bytes of each version's content, for flash images of failures.
-        closable: What the part can close, to look for the write protection that stops an exploited application.
+        closable: What the part can close, to look for the write protection that stops an exploited application; or
+            what finds that out, called only where it is asked for.
     """
     ground = ground_of(level.cells)
-    verdict, closure = check_level(make, ground, level, progress=progress, content=content)
+    explorer = Explorer(make(ground), ground, level, progress, steps=None if closable is None else {})
+    verdict, closure = _judge(explorer, ground, level, content)
     remedy = None
     if closure.failure is not None and closable is not None:
-        remedy = find_remedy(closure.failure, make, ground, level, closable, progress=progress)
+        if not isinstance(closable, Closable):
+            closable = closable()
+        remedy = find_remedy(closure.failure, make, ground, level, closable, progress=progress, beside=explorer)
+    del explorer
     beside: list[tuple[str, Verdict]] = []
     if harder and verdict.holds:  # a failure at the steady level is not made better by a harder one
         finer = replace(level, cells=level.cells + 1)

@@ -67,6 +67,7 @@ def find_remedy(
     closable: Closable,
     *,
     progress: Callable[[int], None] | None = None,
+    beside: Explorer | None = None,
 ) -> Remedy | None:
     """Return the fewest blocks to close besides, so that all claims hold; None for a failure without an exploit.
 
@@ -76,26 +77,26 @@ def find_remedy(
         ground, level: What was explored.
         closable: What the part can close.
         progress: Called now and then with the number of states found.
+        beside: The exploration that found it, whose tables and steps serve once more.
     """
     if not any(event[0] == "move" and event[1].name == "exploit" for _, _, event in failure.path):
         return None
     if not closable.blocks:
         return Remedy(False, (), 0)
-    written: list[frozenset[str]] = []
-    blocks: tuple[str, ...] = ()
-    tried = 0
+    first = beside or Explorer(make(ground), ground, level, steps={})
+    written = [find_closable_writes(failure, ground, first.world, closable)]
+    tried = 1
     while True:
+        blocks = next(_hitting(written, closable), None)
+        if blocks is None:
+            return Remedy(False, (), tried)
         tried += 1
         at = replace(level, protect=level.protect.union(blocks))
-        explorer = Explorer(make(ground), ground, at, progress)
+        explorer = Explorer(make(ground), ground, at, progress, world=first.world.at(at), steps=first.steps)
         found = explorer.explore().failure
         if found is None:
             return Remedy(True, blocks, tried)
-        written.append(find_closable_writes(found, ground, explorer.world, closable).difference(blocks))
-        following = next(_hitting(written, closable), None)
-        if following is None:
-            return Remedy(False, (), tried)
-        blocks = following
+        written.append(find_closable_writes(found, ground, first.world, closable).difference(blocks))
 
 
 def find_closable_writes(failure: Failure, ground: Ground, world: World, closable: Closable) -> frozenset[str]:

@@ -202,25 +202,15 @@ class SymbolicPort:
             self._replace(sector, cell, int(value))
             return
         self._look(sector, cell)
-        before = self._sector(sector)
-        old = before.cells[cell]
+        old = self._sector(sector).cells[cell]
         if old < 0:
             old = self._decide(sector, cell, old)
-            before = self._sector(sector)
         new = int(value)
         if old != BLANK:
             keeps = world.ground.sectors[sector].reprogram in (Reprogram.BITS, Reprogram.ZEROS_ONLY)
             new = old if keeps and old == new else int(FAULT)
-        cells = before.cells
-        head, tail = cells[:cell], cells[cell + 1 :]
-        torn = world.undecided({old, new, int(FAULT)})
-        self._operation(
-            "program",
-            sector,
-            world.intern(SectorContent((*head, torn, *tail), before.weak)),
-            world.intern(SectorContent((*head, new, *tail), before.weak)),
-            0,
-        )
+        torn, done = world.programmed(self.state[sector], cell, old, new)
+        self._operation("program", sector, torn, done, 0)
 
     def _replace(self, sector: int, cell: int, new: int) -> None:
         """Program one cell of a memory without erase: whatever was there is replaced."""
@@ -548,31 +538,25 @@ class SymbolicLog:
     def append(self, record: Record) -> None:
         """Append one record."""
         port, world = self.port, self.port.world
-        content = self._content()
+        number = port.state[self.location]
         if self.spec.halves == 1:
+            content = self._content()
             port._look(self.location, 0)
             if content.used and port.ask("full", self.location, 2):
                 port._note(True)
                 back = tuple(dict.fromkeys([*content.newest, *sorted(content.older, key=repr), None]))
-                blank = LogContent((None,), frozenset(), False)
+                number = world.intern(LogContent((None,), frozenset(), False))
                 port.erases += 1
                 port._operation(
                     "erase log",
                     self.location,
                     world.intern(LogContent(back, content.older | {r for r in content.newest if r is not None}, True)),
-                    world.intern(blank),
+                    number,
                     0,
                 )
-                content = blank
             elif content.used:
                 port._note(False)
-        # Without an in-place erase the records before can not come back, so only the newest counts.
-        older = frozenset(r for r in content.newest if r is not None) if self.spec.halves == 1 else frozenset()
-        older |= content.older
-        torn = [*content.newest, record]
-        if not self.spec.check_code:
-            torn.append(("?",))
-        torn_id = world.intern(LogContent(tuple(dict.fromkeys(torn)), older, True))
+        torn, full = world.appended(self.spec, number, record)
         done = 0 if self.spec.halves == 1 else world.mask[self.location]
-        port._operation("append", self.location, torn_id, world.intern(LogContent((record,), older, True)), done)
+        port._operation("append", self.location, torn, full, done)
         port.killed |= done

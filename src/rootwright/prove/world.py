@@ -2,22 +2,34 @@
 
 A state is a tuple with one entry per sector, then one per log, then the settings word, the boot stage's own block and
 what is known of the newer version. Equal content has the equal number, so states are compared and copied fast.
+
+A state that is only kept to be compared is packed: one long number with a lane of bits for each location, which holds
+that location's number. What may still be read of a state has its bits in the same lanes.
 """
 
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterator
-from itertools import compress
-from operator import ne
+from copy import copy
+from dataclasses import replace
+from struct import Struct
 from typing import NamedTuple, TypeAlias
 
 from rootwright.device.content import FOREIGN, KIND_OF_VERSION, PROGRAMMED, Kind, content_cell, kind_of
 from rootwright.device.ground import Ground
-from rootwright.device.port import BLANK, FAULT, Cell, Record, UpdateProcedure, Version
+from rootwright.device.port import BLANK, FAULT, Cell, LogSpec, Record, UpdateProcedure, Version
 from rootwright.device.settings import NOT_LOADED
 from rootwright.prove.level import Level
 
 Flash: TypeAlias = "tuple[int, ...]"
+
+Packed: TypeAlias = int
+
+LANE = 32
+"""Bits of a lane, or a multiple of it where a sector has many cells."""
+
+NUMBER = (1 << LANE) - 1
+"""A content's number in its lane."""
 
 
 class SectorContent(NamedTuple):
@@ -81,16 +93,27 @@ class World:
         self.stale_location = self.count  # sectors whose cache holds older content; only where there is a cache
         self.has_cache = any(sector.cached for sector in ground.sectors)
         self.count += self.has_cache
-        # One bit per cell and one for weakness in each sector; one bit for every other location.
+        # One bit per cell and one for weakness in each sector; one bit for every other location. The top bit of a
+        # location's lane is free, for sums that tell which lanes are not zero.
         self.shift: list[int] = []
         self.width: list[int] = []
+        self._of_top: dict[int, int] = {}
+        layout = "<"
         position = 0
         for location in range(self.count):
             width = sectors[location].cells + 1 if location < len(sectors) else 1
             self.shift.append(position)
             self.width.append(width)
-            position += width
+            lanes = 1 + width // LANE
+            layout += "I" + "4x" * (lanes - 1)
+            position += LANE * lanes
+            self._of_top[position - 1] = location
         self.mask = [((1 << w) - 1) << s for w, s in zip(self.width, self.shift, strict=True)]
+        self._layout = Struct(layout)
+        self.full = (1 << position) - 1
+        self._tops = sum(1 << top for top in self._of_top)
+        self._carry = self.full - self._tops
+        self._unlike: dict[tuple[int, int], int] = {}
         self.blank = [self.intern(SectorContent((int(BLANK),) * s.cells, False)) for s in sectors]
         self.genuine: dict[tuple[str, int], tuple[int, ...]] = {}
         self.area_range = {name: (start, stop) for name, start, stop in ground.areas}
@@ -101,6 +124,17 @@ class World:
                 self.genuine[(name, kind)] = tuple(self.intern(c) for c in cells)
         self.area_mask = {name: self._range_mask(start, stop) for name, start, stop in ground.areas}
         self._renamed: tuple[dict[int, int], dict[int, int]] = ({}, {})
+        self._torn: dict[int, int] = {}
+        self._appended: dict[tuple[str, int, Record], tuple[int, int]] = {}
+        self._programmed: dict[tuple[int, int, int, int], tuple[int, int]] = {}
+
+    def at(self, level: Level) -> World:
+        """Return the same tables for a level that differs in its write protection only."""
+        if replace(level, protect=self.level.protect) != self.level:
+            raise ValueError("tables can be shared by levels that differ in their write protection only")
+        other = copy(self)
+        other.level = level
+        return other
 
     def _range_mask(self, start: int, stop: int) -> int:
         total = 0
@@ -160,47 +194,88 @@ class World:
             state.append(self.intern(frozenset()))
         return tuple(state)
 
-    def agrees(self, left: Flash, right: Flash, live: int) -> bool:
+    def pack(self, state: Flash | list[int]) -> Packed:
+        """Return a state as one number."""
+        return int.from_bytes(self._layout.pack(*state), "little")
+
+    def unpack(self, packed: Packed) -> Flash:
+        """Return the state that a number stands for."""
+        return self._layout.unpack(packed.to_bytes(self._layout.size, "little"))
+
+    def agrees(self, left: Packed, right: Packed, live: int) -> bool:
         """Say whether all that can follow from `left` can follow from `right`, as far as bits of `live` are read.
 
         They are equal there, but that a log of one half may have fewer older records on the left: a torn erase in place
         can bring back only what is there.
         """
-        if left == right:
+        unlike = left ^ right
+        if not unlike:
             return True
-        for location in compress(range(self.count), map(ne, left, right)):
-            seen = live & self.mask[location]
-            if seen:
-                if location >= self.sector_count:
-                    one, other = self.values[left[location]], self.values[right[location]]
-                    if not isinstance(one, LogContent) or not isinstance(other, LogContent):
-                        return False
-                    if one.newest != other.newest or one.used > other.used or not one.older <= other.older:
-                        return False
-                    continue
-                seen >>= self.shift[location]
-                a, b = self.values[left[location]], self.values[right[location]]
-                if a[1] != b[1] and seen >> len(a[0]):  # type: ignore[index]
-                    return False
-                for x, y in zip(a[0], b[0], strict=True):  # type: ignore[index]
-                    if x != y and seen & 1:
-                        return False
-                    seen >>= 1
+        # Adding all ones below the top bit carries into the top bit of every lane that is not zero, and no further.
+        carry = self._carry
+        tops = (unlike + carry) & (live + carry) & self._tops
+        while tops:
+            top = tops.bit_length() - 1
+            tops ^= 1 << top
+            shift = self.shift[self._of_top[top]]
+            pair = (left >> shift & NUMBER, right >> shift & NUMBER)
+            bits = self._unlike.get(pair)
+            if bits is None:
+                bits = self._unlike[pair] = _unlike_bits(self.values[pair[0]], self.values[pair[1]])
+            if live >> shift & bits:
+                return False
         return True
 
-    def without_power(self, state: Flash) -> Flash:
+    def without_power(self, state: Packed) -> Packed:
         """Return the state after the power failed, where it then forgets what the settings were loaded as."""
         if not self.loads_at_power_up:
             return state
-        place = self.loaded_location
-        return (*state[:place], self.intern(NOT_LOADED), *state[place + 1 :])
+        shift = self.shift[self.loaded_location]
+        return state & ~(NUMBER << shift) | self.intern(NOT_LOADED) << shift
 
     def torn_erase(self, content: int) -> int:
         """Return a sector whose erase was cut: every cell on its own old, blank, programmed or undecodable; weak."""
-        sector = self.values[content]
-        assert isinstance(sector, SectorContent)
-        cells = tuple(self.undecided({c, int(BLANK), int(PROGRAMMED), int(FAULT)}) for c in sector.cells)
-        return self.intern(SectorContent(cells, True))
+        torn = self._torn.get(content)
+        if torn is None:
+            sector = self.values[content]
+            assert isinstance(sector, SectorContent)
+            cells = tuple(self.undecided({c, int(BLANK), int(PROGRAMMED), int(FAULT)}) for c in sector.cells)
+            torn = self._torn[content] = self.intern(SectorContent(cells, True))
+        return torn
+
+    def programmed(self, content: int, cell: int, old: int, new: int) -> tuple[int, int]:
+        """Return a sector whose cell, found to be `old`, becomes `new`: cut meanwhile, and done."""
+        key = (content, cell, old, new)
+        found = self._programmed.get(key)
+        if found is None:
+            before = self.values[content]
+            assert isinstance(before, SectorContent)
+            head, tail = before.cells[:cell], before.cells[cell + 1 :]
+            torn = self.undecided({old, new, int(FAULT)})
+            found = self._programmed[key] = (
+                self.intern(SectorContent((*head, torn, *tail), before.weak)),
+                self.intern(SectorContent((*head, new, *tail), before.weak)),
+            )
+        return found
+
+    def appended(self, spec: LogSpec, content: int, record: Record) -> tuple[int, int]:
+        """Return a log with one more record: cut meanwhile, and done."""
+        key = (spec.name, content, record)
+        found = self._appended.get(key)
+        if found is None:
+            before = self.values[content]
+            assert isinstance(before, LogContent)
+            # Without an in-place erase the records before can not come back, so only the newest counts.
+            older = frozenset(r for r in before.newest if r is not None) if spec.halves == 1 else frozenset()
+            older |= before.older
+            torn = [*before.newest, record]
+            if not spec.check_code:
+                torn.append(("?",))
+            found = self._appended[key] = (
+                self.intern(LogContent(tuple(dict.fromkeys(torn)), older, True)),
+                self.intern(LogContent((record,), older, True)),
+            )
+        return found
 
     def append_forged(self, before: int, forged: int) -> int:
         """Return a log of one half with a forged record on top of what it held."""
@@ -258,6 +333,17 @@ class World:
         """Yield the map blocks of an area once each."""
         start, stop = self.area_range[area]
         yield from dict.fromkeys(self.ground.sectors[i].block for i in range(start, stop))
+
+
+def _unlike_bits(left: Hashable, right: Hashable) -> int:
+    """Return the bits of a location which, where they may be read, part a state with `left` from one with `right`."""
+    if isinstance(left, LogContent) and isinstance(right, LogContent):
+        return int(left.newest != right.newest or left.used > right.used or not left.older <= right.older)
+    if isinstance(left, SectorContent) and isinstance(right, SectorContent):
+        cells = zip(left.cells, right.cells, strict=True)
+        unlike = sum(1 << place for place, (one, other) in enumerate(cells) if one != other)
+        return unlike | (left.weak != right.weak) << len(left.cells)
+    return 1
 
 
 def _rename_record(record: Record | None) -> Record | None:
