@@ -46,6 +46,15 @@ class Device:
     def require_readable(self) -> None:
         return
 
+    def canonical(self, address: int) -> int:
+        return address
+
+    def invalidate_caches(self) -> None:
+        self.fed += 100
+
+    def load_settings_now(self) -> None:
+        self.resets += 100
+
 
 @pytest.mark.parametrize(
     ("reprogram", "second", "state", "value"),

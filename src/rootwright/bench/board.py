@@ -88,6 +88,8 @@ class Board(Stops):
 
     def run(self, limit: int) -> End:
         """Run until the boot program ends one way or another, at most `limit` instructions."""
+        if self.dead:
+            return End("crash", self.emulator.pc, self.dead)
         left = limit
         exceptions = 0
         before = -1

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable
+from dataclasses import replace
 
-from rootwright.bench import core_arm
+from rootwright.bench import arm_numbers
 from rootwright.bench.ends import Access
+from rootwright.bench.fence import Fence
 from rootwright.bench.firmware import Firmware
 from rootwright.bench.flash import FlashContent
-from rootwright.bench.memories import Memories
+from rootwright.bench.protection_unit import READ, WRITE
 from rootwright.bench.registers import ControllerRegisters, Registers, RuleRegisters
-from rootwright.describe.bench import Bench
+from rootwright.describe.bench import Bench, Bits
 from rootwright.describe.chip import Chip, EccError
 from rootwright.errors import BenchError
 
@@ -19,7 +21,7 @@ PERIPHERALS = ((0x4000_0000, 0x6000_0000), (0xE000_0000, 0x1_0000_0000))
 """Where an M-profile core expects registers (Armv7-M, B3.1, the system address map; from memory)."""
 
 
-class Bus(Memories):
+class Bus(Fence):
     """Memories and registers around a core."""
 
     def __init__(
@@ -31,6 +33,7 @@ class Bus(Memories):
         probe: Callable[[Access], int] | None,
     ) -> None:
         super().__init__(chip, bench, firmware)
+        self._begin_fence()
         self.probe = probe
         self.uncovered: list[Access] = []
         self._io_pc = 0
@@ -46,7 +49,13 @@ class Bus(Memories):
     def _build_devices(self, plugins: tuple[tuple[int, int, Registers], ...]) -> None:
         for rule in self.bench.rules:
             self._devices.append((rule.at, rule.at + rule.size, RuleRegisters(rule, self)))
-        for controller in self.bench.controllers:
+        unlocks = {area.memory: area.unlock for area in self.chip.settings_areas}
+        for each in self.bench.controllers:
+            controller = each
+            if not each.unlock and each.memory in unlocks:
+                # The part's own sequence, which need not be written twice.
+                sequence = tuple(Bits(item.address - each.base, 0, item.value) for item in unlocks[each.memory])
+                controller = replace(each, unlock=sequence)
             flash = next(f for f in self.flashes if f.memory.name == controller.memory)
             self._devices.append(
                 (controller.base, controller.base + controller.size, ControllerRegisters(controller, flash, self))
@@ -81,52 +90,93 @@ class Bus(Memories):
         """Return a register's present value without the effects of a read; 0 where nothing answers."""
         found = self.device(address)
         if found is None:
-            return self.arm.words.get(address - core_arm.SCS, 0) if self.is_arm else 0
+            return self.arm.words.get(address - arm_numbers.SCS, 0) if self.is_arm else 0
         base, registers = found
         look = getattr(registers, "peek", None)
         return int(look(address - base)) if look is not None else 0
 
     def _read_control(self, address: int, width: int) -> int:
-        return 0 if self._pending is not None else self.arm.read(address, width)
+        if self._pending is not None:
+            return 0
+        if not self.arm.privileged:
+            self._pend_io("bus", address, write=False)
+            return 0
+        return self.arm.read(address, width)
 
     def _write_control(self, address: int, width: int, value: int) -> None:
-        if self._pending is None:
-            self.arm.write(address, width, value)
-            if self.arm.pending or self.arm.tick_period:
-                self._pend_io("pended", address, write=True)
+        # A store of several words goes on although the core is to stop behind it.
+        kind = self._pending[0] if self._pending is not None else ""
+        if kind and not (kind in ("settle", "pended") and self.emulator.pc == self._io_pc):
+            return
+        if not self.arm.privileged:
+            self._pend_io("bus write", address, write=False)
+            return
+        was_on = self.arm.unit.active
+        self.arm.write(address, width, value, self.emulator.pc)
+        if was_on or self.arm.unit.active:
+            self._pend_io("settle", address, write=True)
+        elif self.arm.pending or self.arm.tick_period:
+            self._pend_io("pended", address, write=True)
 
     def _read_io(self, address: int, width: int) -> int:
         if self._pending is not None:
             return 0
+        if self._wanted_at is not None and not self.may(address, width, READ):
+            self._pend_io("guard", address, write=False)
+            return 0
         found = self.device(address)
         if found is not None:
             return found[1].read(address - found[0], width)
-        for base, length, buffer in self.rams:
-            if base <= address and address + width <= base + length:
-                return int.from_bytes(buffer.read(address - base, width), "little")
-        flash = self.find_flash(address)
-        if flash is not None:
-            return self._read_flash(flash, address, width)
-        return self._uncovered(address, width, "read", 0)
+        window = self.locate(address)
+        if window is None:
+            return self._uncovered(address, width, "read", 0)
+        base, buffer, flash = self._stores[window.memory]
+        offset = window.offset + address - window.start
+        if flash is None:
+            return int.from_bytes(buffer.read(offset, width), "little")
+        if window.cached:
+            return int.from_bytes(flash.read_cached(base + offset, width), "little")
+        return self._read_flash(flash, address, base + offset, width)
 
-    def _read_flash(self, flash: FlashContent, address: int, width: int) -> int:
-        value = int.from_bytes(flash.read(address, width), "little")
+    def _read_flash(self, flash: FlashContent, address: int, place: int, width: int) -> int:
+        value = int.from_bytes(flash.read(place, width), "little")
         how = flash.memory.ecc_error
-        if how is not EccError.NONE and flash.torn(address, width):
-            if how is EccError.FAULT:
-                if self.is_arm and self.arm.noted_only():
-                    self.arm.note_bus_fault(address)
-                else:
-                    self._pend_io("bus", address, write=False)
-            elif how is EccError.NMI and self.is_arm and self._noticed != address:
-                # The load is done again behind the handler, and then goes through.
-                self._noticed = address
-                if core_arm.NMI not in self.arm.pending:
-                    self.arm.pending = (*self.arm.pending, core_arm.NMI)
-                self._pend_io("nmi", address, write=False)
-            elif self._noticed == address:
-                self._noticed = -1
+        if how is EccError.NONE or not flash.torn(place, width):
+            return value
+        if how is EccError.FAULT:
+            self._bus_fault(address, "bus")
+        elif how is EccError.FLAG:
+            self._flag_undecodable(flash, address)
+        elif how is EccError.NMI and self.is_arm and self._noticed != address:
+            # The load is done again behind the handler, and then goes through.
+            self._noticed = address
+            self._flag_undecodable(flash, address)
+            self.arm.pend(arm_numbers.NMI)
+            self._pend_io("nmi", address, write=False)
+        elif how is EccError.NMI and not self.is_arm:
+            self._flag_undecodable(flash, address)
+            self.note("an undecodable word raises an interrupt that cannot be masked: on RV32 it is not delivered here")
+        elif self._noticed == address:
+            self._noticed = -1
         return value
+
+    def _flag_undecodable(self, flash: FlashContent, address: int) -> None:
+        """Let the controllers of a memory say that a word could not be decoded, and where."""
+        told = False
+        for _, _, registers in self._devices:
+            if isinstance(registers, ControllerRegisters) and registers.flash is flash:
+                told = registers.note_undecodable(address) or told
+        if not told and flash.memory.ecc_error is EccError.FLAG:
+            self.note(
+                f"memory {flash.memory.name} flags words that it cannot decode, and no controller of [bench] says in "
+                "which bits (`undecodable`): the program cannot see it here"
+            )
+
+    def _bus_fault(self, address: int, kind: str) -> None:
+        if self.is_arm and self.arm.noted_only():
+            self.arm.note_bus_fault(address)
+        else:
+            self._pend_io(kind, address, write=False)
 
     def _pend_io(self, kind: str, address: int, *, write: bool) -> None:
         if self._pending is None:
@@ -137,26 +187,30 @@ class Bus(Memories):
     def _write_io(self, address: int, width: int, value: int) -> None:
         if self._pending is not None:
             return
+        if self._wanted_at is not None and not self.may(address, width, WRITE):
+            self._pend_io("guard write", address, write=False)
+            return
         found = self.device(address)
         if found is not None:
             found[1].write(address - found[0], width, value)
             if self._remap:
                 self._pend_io("remap", address, write=True)
             return
-        for base, length, buffer in self.rams:
-            if base <= address and address + width <= base + length:
-                buffer.write(address - base, value.to_bytes(width, "little"))
-                return
-        flash = self.find_flash(address)
-        if flash is not None:
-            for _, _, registers in self._devices:
-                if not isinstance(registers, ControllerRegisters) or registers.flash is not flash:
-                    continue
-                if registers.store(address, width, value):
-                    return
-            self._pend_io("bus", address, write=False)
+        window = self.locate(address)
+        if window is None:
+            self._uncovered(address, width, "write", value)
             return
-        self._uncovered(address, width, "write", value)
+        base, buffer, flash = self._stores[window.memory]
+        place = window.offset + address - window.start
+        if flash is None:
+            buffer.write(place, value.to_bytes(width, "little"))
+            return
+        for _, _, registers in self._devices:
+            if not isinstance(registers, ControllerRegisters) or registers.flash is not flash:
+                continue
+            if registers.store(base + place, width, value):
+                return
+        self._bus_fault(address, "bus write")
 
     def is_register(self, address: int) -> bool:
         """Return whether an address looks like a register's, so that an access there wants a rule."""
@@ -168,10 +222,7 @@ class Bus(Memories):
 
     def _uncovered(self, address: int, width: int, kind: str, value: int) -> int:
         if not self.is_register(address):
-            if self.is_arm and kind == "read" and self.arm.noted_only():
-                self.arm.note_bus_fault(address)
-                return 0
-            self._pend_io("bus", address, write=False)
+            self._bus_fault(address, "bus" if kind == "read" else "bus write")
             return 0
         access = Access(address, width, kind, value, self.emulator.pc)
         self.uncovered.append(access)

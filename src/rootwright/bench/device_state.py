@@ -5,15 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from rootwright.bench import arm_numbers
 from rootwright.bench.bus import Bus
+from rootwright.bench.core_rv32 import MACHINE
 from rootwright.bench.emulator import PAGE
 from rootwright.bench.ends import Access
 from rootwright.bench.firmware import Firmware
 from rootwright.bench.flash import FlashState
 from rootwright.bench.hooks import HookCalls
 from rootwright.bench.registers import Registers
+from rootwright.bench.settings_load import LOCKED, changed, load_area
 from rootwright.describe.bench import Bench
-from rootwright.describe.chip import Chip, EccError
+from rootwright.describe.chip import Chip, EccError, MemoryKind
+from rootwright.describe.settings import Effect, Loaded
 
 
 class DeviceState(Bus):
@@ -30,6 +34,9 @@ class DeviceState(Bus):
         super().__init__(chip, bench, firmware, plugins, probe)
         self.hooks: list[HookCalls] = []
         self._resets = 0
+        self.dead = ""
+        self._loaded: dict[str, str] = {}
+        self._knows_settings = False
 
     def _vector_base(self) -> int:
         return self.chip.reset_address
@@ -47,6 +54,8 @@ class DeviceState(Bus):
         self.fill_ram(fill)
         self._resets = 0
         self.faults.clear()
+        if flash is not None:
+            self._knows_settings = False
         self.reset(0)
 
     def fill_ram(self, fill: int) -> None:
@@ -55,8 +64,11 @@ class DeviceState(Bus):
             buffer.write(0, bytes([fill]) * size)
 
     def reset(self, cause: int) -> None:
-        """Reset the core: 0 power-up, 1 watchdog, 2 software. RAM is kept."""
+        """Reset the core: 0 power-up, 1 watchdog, 2 software. RAM is kept; caches are empty, settings loaded."""
         self._cause = cause
+        self._load_settings(cause)
+        for flash in self.flashes:
+            flash.empty_cache()
         self._noticed = -1
         self._pending = None
         self._fed = self._ran = 0
@@ -70,15 +82,19 @@ class DeviceState(Bus):
         self._refresh()
         e = self.emulator
         if self.is_arm:
+            # A handler is privileged, so that every register can be written; thread mode then chooses its stack.
+            e.set("xpsr", 1 << 24 | arm_numbers.HARD)
             for name in e.registers:
                 if name not in ("pc", "xpsr", "msp", "psp"):
                     e.set(name, 0)
             e.set("xpsr", 1 << 24)
+            e.set("control", 0)
             table = self.read_bytes(self._vector_base(), 8) or bytes(8)
             e.set("sp", int.from_bytes(table[:4], "little") & ~3)
             e.set("lr", 0xFFFF_FFFF)
             e.jump(int.from_bytes(table[4:], "little"))
         else:
+            e.set("priv", MACHINE)
             for number in range(1, 32):
                 e.set(f"x{number}", 0)
             for name in ("mtvec", "mepc", "mcause", "mtval", "mie", "mscratch"):
@@ -93,13 +109,41 @@ class DeviceState(Bus):
             if span is not None:
                 base = flash.memory.base
                 for page in self._code_pages():
-                    if base + span[0] < page + PAGE and page < base + span[1]:
+                    if self._has_views or (base + span[0] < page + PAGE and page < base + span[1]):
                         self.emulator.forget(page, page + PAGE)
                 self._remap = self._remap or flash.memory.ecc_error is not EccError.NONE
         for span_, _ in self.firmware.ram_code:
             self.emulator.forget(span_.address, span_.end)
         if self._remap:
-            self._remap_torn()
+            self._settle_pages()
+        else:
+            self.level_changed()
+
+    def _load_settings(self, cause: int) -> None:
+        """Load settings areas as the part does at this reset, with the side effects of changed meanings."""
+        areas = self.chip.settings_areas
+        if not areas:
+            return
+        found = dict(self._loaded)
+        effects: set[Effect] = set()
+        for area in areas:
+            if cause and self._knows_settings and area.loaded is not Loaded.RESET:
+                continue
+            flash = next(each for each in self.flashes if each.memory.name == area.memory)
+            now = load_area(area, flash)
+            if self._knows_settings:
+                now, caused = changed(area, self._loaded, now)
+                effects |= caused
+                if Effect.LOCKS_AREA in caused:
+                    flash.lock_all()
+            found |= now
+        self._loaded, self._knows_settings = found, True
+        if Effect.MASS_ERASE in effects:
+            for flash in self.flashes:
+                if flash.memory.kind is MemoryKind.FLASH:
+                    flash.erase_all()
+        self.dead = "its settings load as locked: the part starts nothing" if LOCKED in found.values() else ""
+        self.load_windows(found)
 
     def snapshot(self) -> Any:
         """Return the whole device's state; cheap."""
@@ -110,7 +154,7 @@ class DeviceState(Bus):
             [registers.save() for _, _, registers in self._devices],
             self.arm.save(),
             self.riscv.save(),
-            (self._cause, self._resets, self._fed, self._ran, self.index, self._noticed),
+            (self._cause, self._resets, self._fed, self._ran, self.index, self._noticed, self.dead, self._loaded),
             [(h.calls, h.successes, h._drawn) for h in self.hooks],
         )
 
@@ -125,13 +169,14 @@ class DeviceState(Bus):
             device.restore(saved)
         self.arm.restore(arm)
         self.riscv.restore(riscv)
-        self._cause, self._resets, self._fed, self._ran, self.index, self._noticed = own
+        self._cause, self._resets, self._fed, self._ran, self.index, self._noticed, self.dead, self._loaded = own
+        self.load_windows(self._loaded)
         for hook, (calls, successes, drawn) in zip(self.hooks, hooks, strict=True):
             hook.calls, hook.successes, hook._drawn = calls, successes, drawn
         self._pending = None
         self.uncovered.clear()
-        self._refresh()
         self.emulator.restore(context)
+        self._refresh()
 
     def sight(self) -> Any:
         """Return everything that what comes next depends on, for comparing two boards' states."""
@@ -141,6 +186,8 @@ class DeviceState(Bus):
             [[(o.kind, o.address, o.data) for o in flash.operations] for flash in self.flashes],
             [registers.save() for _, _, registers in self._devices],
             self.arm.save(),
+            self.riscv.unit.save(),
+            [flash.stale() for flash in self.flashes],
             self._cause,
             [h._drawn for h in self.hooks],
         )

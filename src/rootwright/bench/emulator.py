@@ -1,9 +1,10 @@
 """The one module that speaks to the CPU emulator: mapped buffers, registers, runs that stop and say why.
 
-What is known of the emulator and worked round here, all seen in practice: the core model is passed to the constructor,
-since the profile's mode alone forces one model. Bit 0 of what is written to the program counter is the Thumb bit. Hooks
-are compiled into cached blocks, so all are installed before the first run. No hook on memory accesses is used: inside a
-conditional block it would corrupt the block's state; mapped input and output and hooks on single addresses are safe.
+What is known of the emulator and worked round here, all seen in practice: the core model is passed to the constructor
+and the profile's mode is not, since that mode forces one model whatever model is passed. Bit 0 of what is written to
+the program counter is the Thumb bit. Hooks are compiled into cached blocks, so all are installed before the first run.
+No hook on memory accesses is used: inside a conditional block it would corrupt the block's state; mapped input and
+output and hooks on single addresses are safe. Below machine mode control registers read as zeros and stay as they are.
 """
 
 from __future__ import annotations
@@ -94,8 +95,7 @@ class Emulator:
                 Architecture.ARMV7_M: arm_const.UC_CPU_ARM_CORTEX_M4,
                 Architecture.ARMV8_M: arm_const.UC_CPU_ARM_CORTEX_M33,
             }[architecture]
-            mode = unicorn.UC_MODE_THUMB | unicorn.UC_MODE_MCLASS
-            self.uc: Any = unicorn.Uc(unicorn.UC_ARCH_ARM, mode, model)
+            self.uc: Any = unicorn.Uc(unicorn.UC_ARCH_ARM, unicorn.UC_MODE_THUMB, model)
             self.registers = {f"r{i}": arm_const.UC_ARM_REG_R0 + i for i in range(13)}
             self.registers |= {
                 "sp": arm_const.UC_ARM_REG_SP,
@@ -114,7 +114,7 @@ class Emulator:
             self.registers = {f"x{i}": riscv_const.UC_RISCV_REG_X0 + i for i in range(1, 32)}
             self.registers |= {"ra": self.registers["x1"], "sp": self.registers["x2"]}
             self.registers |= {f"a{i}": self.registers[f"x{10 + i}"] for i in range(8)}
-            for name in ("PC", "MTVEC", "MEPC", "MCAUSE", "MTVAL", "MSTATUS", "MIE", "MIP", "MSCRATCH"):
+            for name in ("PC", "MTVEC", "MEPC", "MCAUSE", "MTVAL", "MSTATUS", "MIE", "MIP", "MSCRATCH", "PRIV"):
                 self.registers[name.lower()] = getattr(riscv_const, f"UC_RISCV_REG_{name}")
         self._pc = self.registers["pc"]
         self._xpsr = self.registers.get("xpsr", 0)
@@ -179,13 +179,21 @@ class Emulator:
         self._number = number
         uc.emu_stop()
 
-    def map_buffer(self, address: int, buffer: Buffer, offset: int, size: int, *, write: bool, execute: bool) -> None:
+    def map_buffer(
+        self, address: int, buffer: Buffer, offset: int, size: int, *, write: bool, execute: bool, read: bool = True
+    ) -> None:
         """Map a part of a buffer: whole pages."""
-        rights = self._u.UC_PROT_READ
-        rights |= self._u.UC_PROT_WRITE if write else 0
-        rights |= self._u.UC_PROT_EXEC if execute else 0
         self._buffers.append(buffer)
-        self.uc.mem_map_ptr(address, size, rights, buffer.address + offset)
+        self.uc.mem_map_ptr(address, size, self._rights(read, write, execute), buffer.address + offset)
+
+    def _rights(self, read: bool, write: bool, execute: bool) -> int:
+        rights = self._u.UC_PROT_READ if read else 0
+        rights |= self._u.UC_PROT_WRITE if write else 0
+        return int(rights | (self._u.UC_PROT_EXEC if execute else 0))
+
+    def protect(self, address: int, size: int, *, read: bool, write: bool, execute: bool) -> None:
+        """Change the rights of mapped pages; between runs."""
+        self.uc.mem_protect(address, size, self._rights(read, write, execute))
 
     def map_io(self, address: int, size: int, read: ReadRegister, write: WriteRegister) -> None:
         """Map addresses whose reads and writes Python answers; `read(address, size)`, `write(address, size, value)`."""

@@ -290,7 +290,8 @@ def _rows(program: Any) -> list[tuple[int, str, int]]:
 
 
 @lru_cache(maxsize=4)
-def _disassembler(is_arm: bool) -> Any:
+def disassembler(is_arm: bool) -> Any:
+    """Return the disassembler for M-profile or RV32 code, with details of operands."""
     import capstone
 
     if is_arm:
@@ -304,13 +305,14 @@ def _disassembler(is_arm: bool) -> Any:
 _ALIASES = {"r9": "r9", "sb": "r9", "sl": "r10", "fp": "r11", "ip": "r12"}
 _RV_NAMES = ["zero", "ra", "sp", "gp", "tp", *(f"t{i}" for i in range(3)), "s0", "s1", *(f"a{i}" for i in range(8))]
 _RV_NAMES += [*(f"s{i}" for i in range(2, 12)), *(f"t{i}" for i in range(3, 7))]
-_RV = {name: f"x{i}" for i, name in enumerate(_RV_NAMES)} | {"fp": "x8"}
+RV_REGISTERS = {name: f"x{i}" for i, name in enumerate(_RV_NAMES)} | {"fp": "x8"}
+"""Register names of the calling convention, and their numbers."""
 
 
 @lru_cache(maxsize=1 << 16)
 def _decode(firmware: Firmware, address: int) -> Instruction:
     raw = firmware.bytes_at(address, 4) or firmware.bytes_at(address, 2)
-    made = next(_disassembler(firmware.is_arm).disasm(raw, address, 1), None) if raw else None
+    made = next(disassembler(firmware.is_arm).disasm(raw, address, 1), None) if raw else None
     if made is None:
         size = 2
         if raw and firmware.is_arm and (raw[1] >> 3) in (0x1D, 0x1E, 0x1F):
@@ -327,7 +329,7 @@ def _decode(firmware: Firmware, address: int) -> Instruction:
         names = [made.reg_name(item) for item in items]
         if firmware.is_arm:
             return tuple(dict.fromkeys(_ALIASES.get(n, n) for n in names))
-        return tuple(dict.fromkeys(_RV[n] for n in names if n in _RV and n != "zero"))
+        return tuple(dict.fromkeys(RV_REGISTERS[n] for n in names if n in RV_REGISTERS and n != "zero"))
 
     read_names, write_names = words(reads), words(writes)
     name = made.mnemonic.removesuffix(".w")
@@ -376,7 +378,7 @@ def _riscv(made: Any, name: str, text: str, reads: Any, writes: Any) -> Instruct
     target = None if offset is None else (made.address + offset) & 0xFFFF_FFFF
     loads = ""
     if short in ("lw", "lh", "lb", "lhu", "lbu", "lwsp"):
-        loads = _RV.get(made.op_str.split(",")[0].strip(), "")
+        loads = RV_REGISTERS.get(made.op_str.split(",")[0].strip(), "")
     return Instruction(
         made.address, made.size, text, reads, writes, branch, short if conditional else "", target, loads
     )

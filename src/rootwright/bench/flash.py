@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from rootwright.bench.emulator import Buffer
-from rootwright.describe.chip import Memory, Reprogram
+from rootwright.describe.chip import Memory, MemoryKind, Reprogram
 
-BLANK, PROGRAMMED, TORN, WEAK = 0, 1, 2, 3
-"""What a unit is: erased; programmed; not decodable; erased by an erase that was cut, so it only looks blank."""
+BLANK, PROGRAMMED, TORN, WEAK, LOCKED = 0, 1, 2, 3, 4
+"""What a unit is: erased; programmed; not decodable; erased by a cut erase, so it only looks blank; locked."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +30,10 @@ class Operation:
     index: int
 
 
+Mark = tuple[int, int, tuple[tuple[int, bytes], ...]]
+"""How far undo list and operations were, and what was old in the cache."""
+
+
 @dataclass(frozen=True, slots=True)
 class FlashState:
     """A memory's whole content, to be kept: bytes and what each unit is."""
@@ -38,7 +43,12 @@ class FlashState:
 
 
 class FlashContent:
-    """One memory with its content and an undo list; `snapshot` and `restore` cost what was changed between them."""
+    """One memory with its content and an undo list; `snapshot` and `restore` cost what was changed between them.
+
+    Attributes:
+        protects: Asked before an operation with its first address and its end; where it says yes, the part refuses.
+        cache: What a cache in front of it holds: the content as it was when the cache was emptied last; None without.
+    """
 
     def __init__(self, memory: Memory) -> None:
         self.memory = memory
@@ -52,6 +62,32 @@ class FlashContent:
         self._undo: list[tuple[int, bytes, bytes]] = []
         self.operations: list[Operation] = []
         self.dirty_from, self.dirty_end = memory.size, 0
+        self.protects: Callable[[int, int], bool] | None = None
+        self.cache: Buffer | None = None
+        self._stale: dict[int, int] = {}
+
+    def use_cache(self) -> None:
+        """Put a cache in front of this memory; it starts as the content is."""
+        self.cache = Buffer(self.memory.size, self.erased)
+
+    def empty_cache(self) -> None:
+        """Let the cache show the content as it is now."""
+        if self.cache is None:
+            return
+        for offset, size in self._stale.items():
+            self.cache.write(offset, self.buffer.read(offset, size))
+            self._mark(offset, size)
+        self._stale.clear()
+
+    def stale(self) -> tuple[tuple[int, bytes], ...]:
+        """Return the places where the cache may differ from the content, with what it holds there."""
+        if self.cache is None or not self._stale:
+            return ()
+        return tuple((offset, self.cache.read(offset, size)) for offset, size in self._stale.items())
+
+    def _mark(self, offset: int, size: int) -> None:
+        self.dirty_from = min(self.dirty_from, offset)
+        self.dirty_end = max(self.dirty_end, offset + size)
 
     def holds(self, address: int, size: int = 1) -> bool:
         """Return whether all these addresses are in this memory."""
@@ -59,7 +95,11 @@ class FlashContent:
 
     def read(self, address: int, size: int) -> bytes:
         """Return bytes as they are stored, torn ones too."""
-        return self.buffer.read(address - self.memory.base, size)
+        return self.buffer.read(address - self.base, size)
+
+    def read_cached(self, address: int, size: int) -> bytes:
+        """Return bytes as the cache in front of the memory gives them, which may be old."""
+        return (self.cache or self.buffer).read(address - self.base, size)
 
     def torn(self, address: int, size: int) -> bool:
         """Return whether any of these bytes is in a unit that cannot be decoded."""
@@ -87,14 +127,28 @@ class FlashContent:
         self._undo.append((offset, self.buffer.read(offset, len(data)), bytes(self.units[first : first + len(units)])))
         self.buffer.write(offset, data)
         self.units[first : first + len(units)] = units
-        self.dirty_from = min(self.dirty_from, offset)
-        self.dirty_end = max(self.dirty_end, offset + len(data))
+        self._mark(offset, len(data))
+        if self.cache is not None:
+            self._stale[offset] = max(self._stale.get(offset, 0), len(data))
+
+    def _refuses(self, start: int, end: int) -> bool:
+        units = self.units[(start - self.base) // self.unit : (end - self.base - 1) // self.unit + 1]
+        return LOCKED in units or (self.protects is not None and self.protects(start, end))
 
     def erase(self, address: int, *, pc: int, index: int) -> bool:
-        """Erase the sector that holds `address`; False where there is none."""
+        """Erase the sector that holds `address`; False where the part refuses."""
+        return self.holds(address) and self._erase(*self.sector(address), pc, index)
+
+    def erase_command(self, address: int, size: int, *, pc: int, index: int) -> bool:
+        """Erase the aligned `size` bytes that hold `address`, as a larger erase command does; False if refused."""
         if not self.holds(address):
             return False
-        start, end = self.sector(address)
+        start = self.base + (address - self.base) // size * size
+        return self._erase(start, min(start + size, self.end), pc, index)
+
+    def _erase(self, start: int, end: int, pc: int, index: int) -> bool:
+        if self.memory.erased is None or self.memory.kind is MemoryKind.ONE_TIME or self._refuses(start, end):
+            return False
         self.operations.append(Operation("erase", start, end - start, b"", pc, index))
         self._change(start - self.memory.base, bytes([self.erased]) * (end - start), bytes((end - start) // self.unit))
         return True
@@ -102,9 +156,15 @@ class FlashContent:
     def program(self, address: int, data: bytes, *, pc: int, index: int) -> bool:
         """Program whole units as the part does; False where it refuses.
 
-        A unit programmed once too often takes the bits of both, which its check bits then contradict.
+        A unit programmed once too often takes the bits of both, which its check bits then contradict. What runs past
+        the end of a page that wraps goes to its beginning.
         """
-        if not data or not self.holds(address, len(data)) or (address - self.memory.base) % self.unit:
+        if not data or not self.holds(address, min(len(data), self.unit)) or (address - self.memory.base) % self.unit:
+            return False
+        page = self.memory.page
+        if page and (address - self.base) % page + len(data) > page:
+            address, data = self._wrapped(address, data, page)
+        if not self.holds(address, len(data)) or self._refuses(address, address + len(data)):
             return False
         unit, first = self.unit, (address - self.base) // self.unit
         if len(data) == unit and (self.units[first] == BLANK or self.memory.erased is None):
@@ -123,6 +183,31 @@ class FlashContent:
             units.append(state)
         self._change(offset, bytes(made), bytes(units))
         return True
+
+    def _wrapped(self, address: int, data: bytes, page: int) -> tuple[int, bytes]:
+        """Return first address and bytes of the whole page that is programmed in the end."""
+        first = (address - self.base) // page * page
+        whole = bytearray(bytes([self.erased]) * page)
+        for number, byte in enumerate(data):
+            whole[(address - self.base + number) % page] = byte
+        return self.base + first, bytes(whole)
+
+    def lock(self, address: int) -> bool:
+        """Close the lock unit of one-time words that holds an address to programming, for good."""
+        size = self.memory.lock_unit
+        if not size or not self.holds(address):
+            return False
+        offset = (address - self.base) // size * size
+        self._change(offset, self.buffer.read(offset, size), bytes([LOCKED]) * (size // self.unit))
+        return True
+
+    def lock_all(self) -> None:
+        """Close the whole memory to erasing and programming, for good."""
+        self._change(0, self.buffer.read(0, self.memory.size), bytes([LOCKED]) * len(self.units))
+
+    def erase_all(self) -> None:
+        """Erase everything at once, as the side effect of another change: no operation of the program's."""
+        self._change(0, bytes([self.erased]) * self.memory.size, bytes(len(self.units)))
 
     def _programmed(self, offset: int, new: bytes) -> tuple[bytes, int]:
         state = self.units[offset // self.unit]
@@ -155,21 +240,27 @@ class FlashContent:
         units = (BLANK if whole[at : at + self.unit] == blank else PROGRAMMED for at in range(0, len(whole), self.unit))
         self._change(start, bytes(whole), bytes(units))
 
-    def snapshot(self) -> tuple[int, int]:
+    def snapshot(self) -> Mark:
         """Return a mark to which `restore` can go back."""
-        return len(self._undo), len(self.operations)
+        return len(self._undo), len(self.operations), self.stale()
 
-    def restore(self, mark: tuple[int, int]) -> None:
+    def restore(self, mark: Mark) -> None:
         """Undo all changes since a mark."""
-        undo, operations = mark
+        undo, operations, stale = mark
         while len(self._undo) > undo:
             offset, data, units = self._undo.pop()
             self.buffer.write(offset, data)
             first = offset // self.unit
             self.units[first : first + len(units)] = units
-            self.dirty_from = min(self.dirty_from, offset)
-            self.dirty_end = max(self.dirty_end, offset + len(data))
+            self._mark(offset, len(data))
+            if self.cache is not None:
+                self._stale[offset] = max(self._stale.get(offset, 0), len(data))
         del self.operations[operations:]
+        if self.cache is not None:
+            self.empty_cache()
+            for offset, held in stale:
+                self.cache.write(offset, held)
+                self._stale[offset] = len(held)
 
     def take_dirty(self) -> tuple[int, int] | None:
         """Return the offsets between which bytes changed since the last call, or None."""
@@ -194,8 +285,10 @@ class FlashContent:
             ]
             for start, end in differ:
                 self.buffer.write(start, state.data[start:end])
-            self.dirty_from = min(self.dirty_from, differ[0][0])
-            self.dirty_end = max(self.dirty_end, differ[-1][1])
+            for start, end in differ:
+                self._mark(start, end - start)
+                self._stale[start] = end - start
         self.units[:] = state.units
+        self.empty_cache()
         self._undo.clear()
         self.operations.clear()

@@ -26,6 +26,15 @@ class Bus(Protocol):
     def require_readable(self) -> None:
         """Flash changed so that reads may fault now."""
 
+    def canonical(self, address: int) -> int:
+        """Where a bus address leads, counted from its memory's base."""
+
+    def invalidate_caches(self) -> None:
+        """Caches were emptied."""
+
+    def load_settings_now(self) -> None:
+        """The settings areas are to be loaded."""
+
 
 class Registers(Protocol):
     """A device on the bus. A plugin class has these methods, and a constructor without arguments.
@@ -102,6 +111,10 @@ class RuleRegisters:
             self.bus.feed_watchdog()
         elif rule.write is WriteDeed.RESET and counts:
             self.bus.ask_reset()
+        elif rule.write is WriteDeed.INVALIDATE and counts:
+            self.bus.invalidate_caches()
+        elif rule.write is WriteDeed.LOAD and counts:
+            self.bus.load_settings_now()
 
     def save(self) -> Any:
         """Return written words and read counts."""
@@ -122,6 +135,11 @@ class ControllerRegisters:
     def __init__(self, declared: Controller, flash: FlashContent, bus: Bus) -> None:
         self.declared, self.flash, self.bus = declared, flash, bus
         self.line = declared.line or flash.unit
+        self._sizes = {f"erase {size}": size for _, size in declared.larger}
+        self._choices = [("erase", declared.erase), ("program", declared.program)]
+        self._choices += [(f"erase {size}", bits) for bits, size in declared.larger]
+        if declared.lock is not None:
+            self._choices.append(("lock", declared.lock))
         self.reset()
 
     def reset(self) -> None:
@@ -135,16 +153,17 @@ class ControllerRegisters:
         self.line_at = -1
         self.busy = 0
         self.error = False
+        self.undecodable = -1
         self.other: dict[int, int] = {}
 
     def save(self) -> Any:
         """Return the whole state."""
         fixed = self.step, self.open, self.selected, self.address, bytes(self.data), self.filled, self.line_at
-        return fixed, self.busy, self.error, tuple(self.other.items())
+        return fixed, self.busy, self.error, self.undecodable, tuple(self.other.items())
 
     def restore(self, state: Any) -> None:
         """Put it back."""
-        fixed, self.busy, self.error, other = state
+        fixed, self.busy, self.error, self.undecodable, other = state
         self.step, self.open, self.selected, self.address, data, self.filled, self.line_at = fixed
         self.data, self.other = bytearray(data), dict(other)
 
@@ -161,7 +180,19 @@ class ControllerRegisters:
             word = word & ~c.busy.mask | (want if busy else ~want & c.busy.mask)
         if c.error is not None and at == c.error.at:
             word = word & ~c.error.mask | (c.error.mask if self.error else 0)
+        if c.undecodable is not None and at == c.undecodable.at:
+            word = word & ~c.undecodable.mask | (c.undecodable.mask if self.undecodable >= 0 else 0)
+        if at == c.undecodable_at:
+            word = max(self.undecodable, 0)
         return part(word & 0xFFFF_FFFF, offset, width)
+
+    def note_undecodable(self, address: int) -> bool:
+        """Tell of a word that could not be decoded; False where no bits are declared for that. The first one stays."""
+        if self.declared.undecodable is None:
+            return False
+        if self.undecodable < 0:
+            self.undecodable = address
+        return True
 
     def peek(self, offset: int) -> int:
         """Return a word as it was written last."""
@@ -181,8 +212,10 @@ class ControllerRegisters:
             self.data[place : place + width] = value.to_bytes(width, "little")
         if c.error is not None and at == c.error.at and word & c.error.mask:
             self.error = False
+        if c.undecodable is not None and at == c.undecodable.at and word & c.undecodable.mask:
+            self.undecodable = -1
         started = c.start is not None and at == c.start.at and c.start.holds(word)
-        for name, choice in (("erase", c.erase), ("program", c.program)):
+        for name, choice in self._choices:
             if at == choice.at and choice.holds(word):
                 self.selected = name
                 started = started or (c.start is None and not (name == "program" and c.stores))
@@ -209,9 +242,13 @@ class ControllerRegisters:
         pc, index = self.bus.position()
         done = False
         if self.open:
-            where = self.address if c.address >= 0 else self.line_at
+            where = self.bus.canonical(self.address) if c.address >= 0 else self.line_at
             if self.selected == "erase":
                 done = self.flash.erase(where, pc=pc, index=index)
+            elif self.selected in self._sizes:
+                done = self.flash.erase_command(where, self._sizes[self.selected], pc=pc, index=index)
+            elif self.selected == "lock":
+                done = self.flash.lock(where)
             elif self.selected == "program":
                 done = self.flash.program(where, bytes(self.data), pc=pc, index=index)
         self.error = not done
@@ -226,10 +263,10 @@ class ControllerRegisters:
     def store(self, address: int, width: int, value: int) -> bool:
         """Take a store to a flash address; False where the controller does not take it."""
         c = self.declared
-        if not c.stores or not self.open or self.selected not in ("program", "erase"):
+        if not c.stores or not self.open or not self.selected or self.selected == "lock":
             return False
         base = (address - self.flash.memory.base) // self.line * self.line + self.flash.memory.base
-        if self.selected == "erase":
+        if self.selected != "program":
             self.line_at = address
             if c.start is None:
                 self._start()

@@ -20,9 +20,11 @@ CAUTION = (
 )
 
 NOT_ENFORCED = (
-    "protection unit regions, write protection and execute-only areas: written registers are kept, nothing is enforced",
-    "bus timing, caches, prefetch and interrupts other than NMI, SVCall, PendSV and the tick timer",
-    "division by zero and unaligned access traps of the configuration register",
+    "execute-only areas and bus gates; a protection unit on what hooked functions read and write, on unprivileged "
+    "loads and stores (LDRT, STRT) and on the side of a secure/non-secure split",
+    "bus timing, prefetch and interrupts other than NMI, SVCall, PendSV and the tick timer; caches keep old content "
+    "only where the chip file says that reads are cached",
+    "traps of division by zero and of unaligned accesses",
 )
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rootwright.bench import core_arm, core_rv32
+from rootwright.bench import arm_numbers, core_rv32
 from rootwright.bench.core_arm import Lockup
 from rootwright.bench.device_state import DeviceState
+from rootwright.bench.effective import accessed
 from rootwright.bench.emulator import Stop
 from rootwright.bench.ends import Access, End
-from rootwright.bench.firmware import Firmware
+from rootwright.bench.firmware import RV_REGISTERS, Firmware
+from rootwright.bench.protection_unit import EXECUTE, READ, WRITE
 from rootwright.bench.registers import Registers
 from rootwright.describe.bench import Bench
 from rootwright.describe.chip import Chip
@@ -52,7 +54,7 @@ class Stops(DeviceState):
         resets = self._resets
         self.reset(cause)
         self._resets = resets
-        return None
+        return End("crash", pc, self.dead) if self.dead else None
 
     def _locked(self, lockup: Lockup | None) -> End | None:
         if lockup is None:
@@ -67,7 +69,7 @@ class Stops(DeviceState):
         if self._pending is not None or stop.kind == "asked":
             pending, self._pending = self._pending, None
             if self._remap:
-                self._remap_torn()
+                self._settle_pages()
             return self._handle_pending(pending, stop.pc)
         if stop.kind == "count":
             return None
@@ -85,14 +87,22 @@ class Stops(DeviceState):
         kind, address = pending
         if kind == "reset":
             return self._reset_again(2, pc)
+        if kind == "load":
+            self._load_settings(0)
+            if self.dead or any(area.load_resets for area in self.chip.settings_areas):
+                return self._reset_again(2, pc)
+            if self._remap:
+                self._settle_pages()
         if kind == "fetch":
             return self._fetch(address)
         if kind == "image":
             return End("image", self._entry(address), "handed over by a hooked function", True)
         if kind == "not covered":
             return End("not covered", self._io_pc, f"no rule covers 0x{address:08x}")
-        if kind == "bus":
-            return self._data_fault(self._io_pc or pc, address, write=False)
+        if kind == "settle":
+            self._settle_pages()
+        if kind in ("bus", "bus write", "guard", "guard write"):
+            return self._data_fault(self._io_pc or pc, address, write=kind.endswith("write"), guard="guard" in kind)
         if self._io_write and pc == self._io_pc:
             # The store is done; the emulator stands before it.
             self.emulator.set("pc", pc + self.firmware.instruction(pc).size)
@@ -108,55 +118,99 @@ class Stops(DeviceState):
 
     def _exception(self, stop: Stop) -> End | None:
         if self.is_arm:
-            if stop.pc >= 0xFFFF_FF00:
-                return self._locked(self.arm.leave(stop.pc))
-            if stop.number == 2:
-                return self._locked(self.arm.supervisor_call(stop.pc))
-            if stop.number == 3:
-                return self._fetch(stop.pc)
-            if stop.number == 7:
-                return self._locked(self.arm.fault(core_arm.HARD, 0, stop.pc))
-            return self._illegal(stop.pc)
+            return self._arm_exception(stop)
         # The emulator counts the program counter on by four when it reports an exception.
         pc = (stop.pc - 4) & 0xFFFF_FFFF
         if stop.number in (8, 9, 11):
-            return self._locked(self.riscv.trap(core_rv32.CALL, pc))
+            return self._locked(self.riscv.call(pc))
         if stop.number == 3:
             return self._locked(self.riscv.trap(core_rv32.BREAKPOINT, pc))
         if stop.number in (0, 1, 12):
             return self._fetch(stop.pc)
-        if stop.number in (4, 5, 6, 7, 13, 15):
-            return self._locked(self.riscv.trap(core_rv32.LOAD if stop.number in (4, 5, 13) else core_rv32.STORE, pc))
+        if stop.number in (core_rv32.LOAD_MISALIGNED, core_rv32.STORE_MISALIGNED):
+            return self._locked(self.riscv.trap(stop.number, pc, self._accessed(pc)[0]))
+        if stop.number in (5, 7, 13, 15):
+            return self._data_fault(pc, None, write=stop.number in (7, 15))
         return self._illegal(pc)
 
+    def _arm_exception(self, stop: Stop) -> End | None:
+        if self.arm.is_return(stop.pc):
+            return self._locked(self.arm.leave(stop.pc))
+        if stop.number == 2:
+            return self._locked(self.arm.supervisor_call(stop.pc))
+        if stop.number in (3, 8):
+            return self._fetch(stop.pc)
+        if stop.number == 4:  # only Armv6-M's model asks for aligned addresses
+            return self._locked(self.arm.fault(arm_numbers.USAGE, arm_numbers.UNALIGNED, stop.pc))
+        if stop.number == 7:
+            return self._locked(self.arm.breakpoint(stop.pc))
+        return self._illegal(stop.pc)
+
     def _illegal(self, pc: int) -> End | None:
+        raw = self.read_bytes(pc, 4) or self.read_bytes(pc, 2) or bytes(4)
         if self.is_arm:
             # A branch to an even address clears the Thumb bit (Armv7-M, A2.3.1): no instruction runs in that state.
-            why = core_arm.UNDEFINED if self.emulator.thumb else core_arm.INVALID_STATE
-            return self._locked(self.arm.fault(core_arm.USAGE, why, pc))
+            why = arm_numbers.UNDEFINED if self.emulator.thumb else arm_numbers.INVALID_STATE
+            if why == arm_numbers.UNDEFINED and raw[1] & 0xEC == 0xEC:
+                why = arm_numbers.NO_COPROCESSOR
+            return self._locked(self.arm.fault(arm_numbers.USAGE, why, pc))
+        word = int.from_bytes(raw[: 4 if raw[0] & 3 == 3 else 2], "little")
         # The emulator calls a breakpoint an invalid instruction.
-        stopped = self.read_bytes(pc, 2) == b"\x02\x90" or self.read_bytes(pc, 4) == b"\x73\x00\x10\x00"
-        return self._locked(self.riscv.trap(core_rv32.BREAKPOINT if stopped else core_rv32.ILLEGAL, pc))
+        if word in (0x9002, 0x0010_0073):
+            return self._locked(self.riscv.trap(core_rv32.BREAKPOINT, pc))
+        return self._locked(self.riscv.trap(core_rv32.ILLEGAL, pc, word))
 
-    def _data_fault(self, pc: int, address: int | None, *, write: bool) -> End | None:
-        if self.is_arm:
-            return self._locked(self.arm.fault(core_arm.BUS, core_arm.BUS_PRECISE, pc, address))
-        cause = core_rv32.STORE if write else core_rv32.LOAD
-        return self._locked(self.riscv.trap(cause, pc, address or 0))
+    def _data_fault(self, pc: int, address: int | None, *, write: bool, guard: bool = False) -> End | None:
+        kind = WRITE if write else READ
+        if address is None:
+            address, size = self._accessed(pc)
+            words = range(address, address + max(size, 1), 4)
+            refused = next((at for at in words if not self.may(at, 1, kind)), None)
+            guard = refused is not None
+            address = refused if refused is not None else address
+        if not self.is_arm:
+            cause = core_rv32.STORE if write else core_rv32.LOAD
+            return self._locked(self.riscv.trap(cause, pc, address))
+        if guard:
+            return self._locked(self.arm.fault(arm_numbers.MEMORY, arm_numbers.MEMORY_DATA, pc, address))
+        if self.arm.noted_only():
+            self.arm.note_bus_fault(address)
+            self.emulator.set("pc", pc + self.firmware.instruction(pc).size)
+            return None
+        return self._locked(self.arm.fault(arm_numbers.BUS, arm_numbers.BUS_PRECISE, pc, address))
+
+    def _accessed(self, pc: int) -> tuple[int, int]:
+        """Return first address and size of what the instruction at `pc` loads or stores."""
+        e = self.emulator
+
+        def value(name: str) -> int:
+            found = name if self.is_arm else RV_REGISTERS.get(name, name)
+            return e.get(found) if found in e.registers else 0
+
+        raw = self.read_bytes(pc, 4) or self.read_bytes(pc, 2) or b""
+        return accessed(raw, pc, value, is_arm=self.is_arm) or (0, 1)
 
     def _fetch(self, pc: int) -> End | None:
         """Judge a fetch from where the boot program has no code."""
-        if self.is_arm and pc >= 0xFFFF_FF00:
+        if self.is_arm and self.arm.is_return(pc):
             return self._locked(self.arm.leave(pc))
+        if not self.may(pc, 1, EXECUTE) or self._never_executes(pc):
+            if self.is_arm:
+                return self._locked(self.arm.fault(arm_numbers.MEMORY, arm_numbers.MEMORY_INSTRUCTION, pc))
+            return self._locked(self.riscv.trap(core_rv32.FETCH, pc, pc))
         flash = self.find_flash(pc)
-        in_ram = any(base <= pc < base + size for base, size, _ in self.rams)
+        in_ram = flash is None and self.locate(pc) is not None
         if self.is_arm and not self.emulator.thumb and (flash is not None or in_ram):
             return self._illegal(pc)
-        if flash is not None and flash.units[(pc - flash.memory.base) // flash.unit] in (0, 2):
+        if flash is not None and flash.units[(self.canonical(pc) - flash.base) // flash.unit] in (0, 2):
             # Blank or torn flash holds no instruction that anybody chose.
             return self._illegal(pc) if self.is_arm else self._locked(self.riscv.trap(core_rv32.ILLEGAL, pc))
         if flash is not None or in_ram:
             return End("image", pc, "the core fetched outside the boot program", True)
         if self.is_arm:
-            return self._locked(self.arm.fault(core_arm.BUS, core_arm.BUS_INSTRUCTION, pc))
+            return self._locked(self.arm.fault(arm_numbers.BUS, arm_numbers.BUS_INSTRUCTION, pc))
         return self._locked(self.riscv.trap(core_rv32.FETCH, pc, pc))
+
+    def _never_executes(self, pc: int) -> bool:
+        """Return whether the default memory map of an M-profile core has no code there (DDI 0403, B3.1)."""
+        return self.is_arm and any(start <= pc < end for start, end in arm_numbers.NEVER_EXECUTES)

@@ -30,6 +30,8 @@ class WriteDeed(StrEnum):
     CLEAR = "clear"
     WATCHDOG = "watchdog"
     RESET = "reset"
+    INVALIDATE = "invalidate"
+    LOAD = "load settings"
 
 
 class RunKind(StrEnum):
@@ -126,8 +128,11 @@ class Controller:
         stores: Whether stores to flash addresses fill the line; a full line is programmed without further command
             when `program` is selected and there is no `start`.
         busy: Bits that say an operation goes on, for `busy_reads` reads of that register.
-        error: Bits set after a refused operation.
-        error_clear: Write that clears them.
+        error: Bits set after a refused operation; writing ones clears them.
+        larger: Further erase commands: the write that selects each, and how many aligned bytes it erases.
+        lock: The write that locks the unit of one-time words at the address register, for good.
+        undecodable: Bits set when a word was read that cannot be decoded; writing ones clears them.
+        undecodable_at: Offset of the register that then holds its address; -1 where there is none.
     """
 
     name: str
@@ -146,6 +151,10 @@ class Controller:
     busy: Bits | None = None
     busy_reads: int = 1
     error: Bits | None = None
+    larger: tuple[tuple[Bits, int], ...] = ()
+    lock: Bits | None = None
+    undecodable: Bits | None = None
+    undecodable_at: int = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +166,7 @@ class Rule:
         reads: What reads give in turn; the last one stays. Empty: what was written last, `initial` before that.
         set_mask, set_after: These bits read as set after that many reads.
         write: What a write does.
-        word: For "watchdog" and "reset": only this value counts; None: any.
+        word: For all but "keep", "ignore" and "clear": only this value counts; None: any.
         causes: Values read after power-up, a watchdog reset and a software reset, in this order; empty where the
             register is not the reset cause.
     """

@@ -67,8 +67,20 @@ def _controller(path: KeyPath, controller: ControllerForm, chip: Chip | None) ->
         yield Fault(path, "no data and no stores", "the offset of the data registers, or stores = true")
     if controller.unlock_lasts is UnlockLasts.COMMAND and not controller.unlock:
         yield Fault((*path, "unlock_lasts"), "no unlock sequence", "the writes of `unlock`")
-    if controller.busy is not None and controller.busy.mask == 0:
-        yield Fault((*path, "busy", "mask"), "0", "the busy bits of that register")
+    for word in ("busy", "undecodable"):
+        bits = getattr(controller, word)
+        if bits is not None and bits.mask == 0:
+            yield Fault((*path, word, "mask"), "0", f"the {word} bits of that register")
+    if chip is not None and controller.memory in {m.name for m in chip.memories}:
+        memory = chip.memory(controller.memory)
+        if controller.lock is not None and not memory.lock_unit:
+            yield Fault((*path, "lock"), "a memory without `lock_unit`", "one-time words that the part can lock")
+        sizes = {erase.size for erase in memory.erases}
+        for index, item in enumerate(controller.larger):
+            if item.size not in sizes:
+                yield Fault(
+                    (*path, "larger", index, "size"), f"{item.size} bytes", f"an erase command of {controller.memory}"
+                )
 
 
 def _rule(path: KeyPath, rule: RuleForm) -> Iterator[Fault]:
@@ -81,7 +93,7 @@ def _rule(path: KeyPath, rule: RuleForm) -> Iterator[Fault]:
 
 
 def _names(bench: BenchForm) -> Iterator[Fault]:
-    for table in ("run", "approved", "controller", "secret"):
+    for table in ("run", "approved", "controller", "secret", "log"):
         seen: set[str] = set()
         for index, item in enumerate(getattr(bench, table)):
             if item.name in seen:

@@ -103,6 +103,12 @@ class BitsForm(Form):
 
 
 def _bits(form: BitsForm | None) -> Bits | None:
+class LargerEraseForm(BitsForm):
+    """A further erase command of a controller."""
+
+    size: Size = Field(description="How many bytes it erases, aligned.")
+
+
     return None if form is None else form.bits()
 
 
@@ -134,6 +140,17 @@ class ControllerForm(Form):
         default=None, description="Bits that are set after a refused operation; writing ones clears them."
     )
 
+    larger: list[LargerEraseForm] = Field(
+        default=[], description="Further erase commands, each with the write that selects it and the bytes it erases."
+    )
+    lock: BitsForm | None = Field(
+        default=None, description="The write that locks the one-time words at the address register, for good."
+    )
+    undecodable: BitsForm | None = Field(
+        default=None,
+        description="Bits that are set when a word was read that cannot be decoded; writing ones clears them.",
+    )
+    undecodable_at: Offset = Field(default=-1, description="Offset of the register that then holds its address.")
     def controller(self) -> Controller:
         """Return the controller."""
         return Controller(
@@ -154,6 +171,10 @@ class ControllerForm(Form):
             busy_reads=self.busy_reads,
             error=_bits(self.error),
         )
+            larger=tuple((item.bits(), item.size) for item in self.larger),
+            lock=_bits(self.lock),
+            undecodable=_bits(self.undecodable),
+            undecodable_at=self.undecodable_at,
 
 
 class RuleForm(Form):
@@ -169,9 +190,11 @@ class RuleForm(Form):
     write: Annotated[WriteDeed, choice(WriteDeed)] = Field(
         default=WriteDeed.KEEP,
         description="What a write does: it is kept, ignored, clears the bits written as ones, feeds the watchdog, "
-        "or resets the part.",
+        "resets the part, empties the caches or loads the settings areas.",
     )
-    word: Word | None = Field(default=None, description="For watchdog and reset: only this value counts.")
+    word: Word | None = Field(
+        default=None, description="For watchdog, reset, invalidate and load settings: only this value counts."
+    )
     causes: list[Word] = Field(
         default=[], description="For the reset cause: its value after power-up, watchdog and software reset."
     )
