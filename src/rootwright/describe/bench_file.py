@@ -102,13 +102,13 @@ class BitsForm(Form):
         return Bits(self.at, self.mask, self.value)
 
 
-def _bits(form: BitsForm | None) -> Bits | None:
 class LargerEraseForm(BitsForm):
     """A further erase command of a controller."""
 
     size: Size = Field(description="How many bytes it erases, aligned.")
 
 
+def _bits(form: BitsForm | None) -> Bits | None:
     return None if form is None else form.bits()
 
 
@@ -139,7 +139,6 @@ class ControllerForm(Form):
     error: BitsForm | None = Field(
         default=None, description="Bits that are set after a refused operation; writing ones clears them."
     )
-
     larger: list[LargerEraseForm] = Field(
         default=[], description="Further erase commands, each with the write that selects it and the bytes it erases."
     )
@@ -151,6 +150,7 @@ class ControllerForm(Form):
         description="Bits that are set when a word was read that cannot be decoded; writing ones clears them.",
     )
     undecodable_at: Offset = Field(default=-1, description="Offset of the register that then holds its address.")
+
     def controller(self) -> Controller:
         """Return the controller."""
         return Controller(
@@ -170,11 +170,11 @@ class ControllerForm(Form):
             busy=_bits(self.busy),
             busy_reads=self.busy_reads,
             error=_bits(self.error),
-        )
             larger=tuple((item.bits(), item.size) for item in self.larger),
             lock=_bits(self.lock),
             undecodable=_bits(self.undecodable),
             undecodable_at=self.undecodable_at,
+        )
 
 
 class RuleForm(Form):
