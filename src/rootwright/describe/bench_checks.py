@@ -93,7 +93,7 @@ def _rule(path: KeyPath, rule: RuleForm) -> Iterator[Fault]:
 
 
 def _names(bench: BenchForm) -> Iterator[Fault]:
-    for table in ("run", "approved", "controller", "secret", "log"):
+    for table in ("run", "approved", "controller", "secret"):
         seen: set[str] = set()
         for index, item in enumerate(getattr(bench, table)):
             if item.name in seen:
