@@ -39,6 +39,8 @@ def with_exchange(text: str) -> str:
     """Return the product updated by exchange, with a trial run."""
     lift = '[[pin]]\nblock = "lift"\nat = 0x0000_A000\nsize = "4 KiB"\n\n[[pin]]\nblock = "recovery"'
     text = text.replace('"copy-over"', '"exchange-fixed"').replace("trial = false", "trial = true")
+    trial = 'reports = "474f4f44"\ntrial_log = "journal"\ntrial = "5452494c"\n'
+    text = text.replace("INST, NONE.", "INST, NONE, GOOD; TRIL.").replace('"4e4f4e45"\n', '"4e4f4e45"\n' + trial)
     return text.replace('[[pin]]\nblock = "recovery"', lift).replace("arm-copy-plain", "arm-exchange-plain")
 
 

@@ -57,7 +57,7 @@ def judge(subject: Subject, board: Board, end: End, before: dict[str, FlashState
     if after < floor:
         return Outcome(Verdict.FLOOR, f"the version floor was {floor} and is {after}")
     if end.kind == "image":
-        key = _open_key(subject, board)
+        key = open_key(subject, board)
         if key:
             return Outcome(Verdict.KEY, key, outcome.image)
     return outcome
@@ -136,7 +136,12 @@ def _authentic(board: Board, image: ApprovedImage) -> bool:
     return True
 
 
-def _open_key(subject: Subject, board: Board) -> str:
+def find_running(subject: Subject, board: Board, at: int) -> str:
+    """Return the name of the approved image that lies unaltered from an address on; "" where none does."""
+    return next((a.name for a in subject.approved if a.span.address == at and _authentic(board, a)), "")
+
+
+def open_key(subject: Subject, board: Board) -> str:
     """Return why a key can be read by what runs now, or ""."""
     for secret in subject.bench.secrets:
         if secret.lock is not None and not secret.lock.holds(board.peek(secret.lock.at)):

@@ -273,6 +273,52 @@ class StagedUpdate:
 
 
 @dataclass(frozen=True, slots=True)
+class LogFormat:
+    """A log of two halves that the program keeps in flash: the sound record with the highest number is the newest.
+
+    Attributes:
+        at, size: Address, and bytes of both halves together.
+        entry: Bytes of one record.
+        records: Records that one half takes; 0 for as many as fit.
+        number: Offset of the 32-bit number that counts records.
+        check: Offset of a CRC-32 over the record's first `covered` bytes.
+        version: Offset of a 32-bit word that holds an image's number in the order of versions; -1 where none does.
+    """
+
+    name: str
+    at: int
+    size: int
+    entry: int
+    records: int
+    number: int
+    check: int
+    covered: int
+    version: int = -1
+
+
+@dataclass(frozen=True, slots=True)
+class ApplicationHalf:
+    """What the application writes between two starts, so that the bench can do it: records of declared logs.
+
+    A record is given by its first bytes; number and check are filled in, the rest is zeros.
+
+    Attributes:
+        log: The log that it appends to.
+        asks: The record that asks to install what is staged.
+        clears: The record that it appends before it begins to receive; empty for none.
+        reports: The record by which an image on trial reports itself good; empty where there is no trial.
+        trial_log, trial: The record that stands in a log while an image is on trial.
+    """
+
+    log: str
+    asks: bytes
+    clears: bytes = b""
+    reports: bytes = b""
+    trial_log: str = ""
+    trial: bytes = b""
+
+
+@dataclass(frozen=True, slots=True)
 class Bench:
     """Everything the bench must know beyond part and product.
 
@@ -292,3 +338,5 @@ class Bench:
     staged: StagedUpdate | None = None
     recovery: tuple[str, ...] = ()
     limit: int = 50_000_000
+    logs: tuple[LogFormat, ...] = ()
+    application: ApplicationHalf | None = None

@@ -32,6 +32,10 @@ def bench_checks(bench: BenchForm, chip: Chip | None, folder: Path | None) -> li
         checks.append(_controller(("bench", "controller", index), controller, chip))
     for index, rule in enumerate(bench.rule):
         checks.append(_rule(("bench", "rule", index), rule))
+    for index, log in enumerate(bench.log):
+        checks.append(log.faults(("bench", "log", index)))
+    if bench.application is not None:
+        checks.append(bench.application.faults(bench.log))
     checks += [_names(bench), _staged(bench), _boots(bench)]
     if folder is not None:
         checks.append(_files(bench, folder))
@@ -93,7 +97,7 @@ def _rule(path: KeyPath, rule: RuleForm) -> Iterator[Fault]:
 
 
 def _names(bench: BenchForm) -> Iterator[Fault]:
-    for table in ("run", "approved", "controller", "secret"):
+    for table in ("run", "approved", "controller", "secret", "log"):
         seen: set[str] = set()
         for index, item in enumerate(getattr(bench, table)):
             if item.name in seen:

@@ -25,6 +25,7 @@ from rootwright.describe.bench import (
     UnlockLasts,
     WriteDeed,
 )
+from rootwright.describe.bench_records import ApplicationForm, LogForm
 from rootwright.describe.fields import (
     CLASS_PATTERN,
     FilePath,
@@ -316,6 +317,8 @@ class BenchForm(Form):
     floor: FloorForm | None = Field(default=None, description="Where the version floor stands.")
     secret: list[SecretForm] = Field(default=[], description="Keys that only the boot program may read.")
     staged: StagedForm | None = Field(default=None, description="Where a staged update lies.")
+    log: list[LogForm] = Field(default=[], description="Logs of records that the boot program keeps.")
+    application: ApplicationForm | None = Field(default=None, description="What the application half writes.")
 
     def bench(self) -> Bench:
         """Return the tables as one value."""
@@ -336,4 +339,6 @@ class BenchForm(Form):
             staged=None if staged is None else StagedUpdate(staged.at, staged.size, staged.run),
             recovery=tuple(item.name for item in self.approved if item.recovery),
             limit=self.limit,
+            logs=tuple(item.log() for item in self.log),
+            application=None if self.application is None else self.application.application(),
         )
