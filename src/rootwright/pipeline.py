@@ -1,4 +1,8 @@
-"""The stages joined: from a product and its files to results."""
+"""The stages joined: from a product and its files to results.
+
+What only a release or its trials need is imported where they begin: a question about a plan or a verdict is answered in
+about a second, and reading all of it would be a fifth of that.
+"""
 
 from __future__ import annotations
 
@@ -6,36 +10,36 @@ import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING
 
-from rootwright.bring.own_format import LoadedFormat, load_format
-from rootwright.cose.keys import Verifier
 from rootwright.describe.product import Attacker, ImageRole, ImageSpec, Pin, Procedure, Product
-from rootwright.device.consumer import Anchor, Installed, consume, make_device, start
 from rootwright.device.content import Kind
 from rootwright.device.ground import Ground, ground_from_map, shorten_slots
 from rootwright.device.procedures import demands
 from rootwright.device.procedures.migration import migrating
 from rootwright.device.procedures.naming import PROCEDURES, is_own_procedure, load_own_procedure
 from rootwright.errors import PlanError, ProcedureError, ReleaseRefused, RootwrightError
-from rootwright.image.model import Image
 from rootwright.image.reading import read_image
 from rootwright.layout.demand import BlockRole, Demand
 from rootwright.layout.map import Map, Misfit
-from rootwright.plan.existing import Judgement, judge_map
 from rootwright.plan.lockdown.build import make_lockdown
 from rootwright.plan.lockdown.result import Effect, LockdownPlan, Writer
-from rootwright.plan.lockdown.wishes import Granted, pins_of
 from rootwright.plan.lockdown.writers import find_writers
-from rootwright.plan.outputs.bundle import make_outputs
 from rootwright.plan.result import Finding, PlanResult, ProcedurePlan
 from rootwright.plan.search import find_map
 from rootwright.plan.table import find_limits, find_link_mismatches, make_row
 from rootwright.prove.level import Level
 from rootwright.prove.proof import Proof, prove
 from rootwright.prove.protecting import Closable
-from rootwright.release.build import Release
-from rootwright.release.packing import describe_image
-from rootwright.release.shape import erased_byte, find_shape
+from rootwright.prove.shared import Shared
+
+if TYPE_CHECKING:
+    from rootwright.bring.own_format import LoadedFormat
+    from rootwright.cose.keys import Verifier
+    from rootwright.image.model import Image
+    from rootwright.plan.existing import Judgement
+    from rootwright.plan.lockdown.wishes import Granted
+    from rootwright.release.build import Release
 
 MODELLED = frozenset({Attacker.EXPLOITED_APPLICATION, Attacker.EXTERNAL_BUS})
 """Attackers that the exploration plays; what the others do is not a matter of power cuts."""
@@ -104,6 +108,8 @@ def judge_given_map(product: Product, folder: Path, *, procedure: str | None = N
         PlanError: The procedure is not known, or an image has neither file nor size.
         ImageError: A firmware file cannot be read.
     """
+    from rootwright.plan.existing import judge_map
+
     sizes, links = _read_images(product, folder)
     wanted = _choose(_all_demands(product, folder, sizes), product, procedure)
     judged = judge_map(wanted, product.chip)
@@ -179,6 +185,8 @@ def grant_wishes(product: Product, plan: PlanResult, folder: Path) -> Granted:
         plan: The result of `plan_product`.
         folder: Where its files are.
     """
+    from rootwright.plan.lockdown.wishes import Granted, pins_of
+
     trial = product
     pins: tuple[Pin, ...] = ()
     while True:
@@ -203,6 +211,8 @@ def export_outputs(product: Product, plan: PlanResult) -> dict[str, bytes]:
     Raises:
         PlanError: The chosen procedure has no map.
     """
+    from rootwright.plan.outputs.bundle import make_outputs
+
     locked = lock_down(product, plan)
     map_ = plan.plan.map
     assert map_ is not None
@@ -229,6 +239,8 @@ class ReleaseInputs:
 
     def pack_older(self, product: Product, form: LoadedFormat | None) -> dict[str, bytes]:
         """Return the installed version's content as a device holds it: packed, where there is a format for that."""
+        from rootwright.release.packing import describe_image
+
         if form is None:
             return dict(self.older)
         packed = {}
@@ -253,6 +265,9 @@ def read_release_inputs(product: Product, folder: Path, *, memory_map: Map | Non
         PackingError: The packer or reader of the product's own is not there.
         ImageError: A firmware file cannot be read.
     """
+    from rootwright.bring.own_format import load_format
+    from rootwright.release.shape import erased_byte, find_shape
+
     memory_map = memory_map or _own_map(product, folder)
     like = None
     if is_own_procedure(product.update.procedure):
@@ -305,6 +320,8 @@ def require_installable(
     Raises:
         ReleaseRefused: With what the device answered.
     """
+    from rootwright.device.consumer import Anchor, Installed, consume, make_device, start
+
     device = make_device(
         product,
         inputs.map,
@@ -333,7 +350,9 @@ def prove_product(
     *,
     names: tuple[str, ...] = (),
     harder: bool = True,
+    images: bool = True,
     progress: Callable[[str, int], None] | None = None,
+    shared: Shared | None = None,
 ) -> tuple[Proof, ...]:
     """Return the proofs of all procedures that fit, on their planned maps with their real sectors.
 
@@ -343,7 +362,9 @@ def prove_product(
         plan: The result of `plan_product`.
         names: Only these procedures; all that fit where empty.
         harder: Whether to look at the harder levels too.
+        images: Whether a failure also comes as a flash image, with the bytes of the product's files.
         progress: Called now and then with a procedure's name and the number of states found.
+        shared: Explorations of a product that may differ a little; what is the same in them is not done again.
     """
     attackers = frozenset(product.attackers) & MODELLED
     proofs = []
@@ -361,9 +382,10 @@ def prove_product(
         def ground_of(cells: int, map_: Map = map_) -> Ground:
             return ground_from_map(product.chip, map_, cells=cells)
 
-        content = _Contents(product, folder, map_)
+        def closable(map_: Map = map_, demand: Demand = each.demand) -> Closable:
+            return find_closable(product, map_, demand)
+
         level = Level(attackers=attackers, protect=find_closed(product, map_, each.demand))
-        closable = find_closable(product, map_, each.demand)
         try:
             proof = prove(
                 name,
@@ -372,8 +394,9 @@ def prove_product(
                 level,
                 harder=harder,
                 progress=report,
-                content=content.find_bytes,
+                content=_Contents(product, folder, map_).find_bytes if images else None,
                 closable=closable,
+                shared=shared,
             )
         except Exception as error:
             blamed = _find_own_fault(error, name, folder)
@@ -423,7 +446,9 @@ def prove_migrations(
     plan: PlanResult,
     *,
     harder: bool = True,
+    images: bool = True,
     progress: Callable[[str, int], None] | None = None,
+    shared: Shared | None = None,
 ) -> tuple[Proof, ...]:
     """Return the proof of each declared migration of a keep-area, around the product's own procedure on its map.
 
@@ -431,7 +456,7 @@ def prove_migrations(
     itself is proved at full length by `prove_product`.
 
     Args:
-        product, folder, plan, harder, progress: As for `prove_product`.
+        product, folder, plan, harder, images, progress, shared: As for `prove_product`.
     """
     map_ = plan.plan.map
     if map_ is None:
@@ -440,7 +465,7 @@ def prove_migrations(
     make = migrating(load_own_procedure(name, folder) if is_own_procedure(name) else PROCEDURES[name])
     closed = find_closed(product, map_, plan.plan.demand)
     level = Level(attackers=frozenset(product.attackers) & MODELLED, protect=closed)
-    content = _Contents(product, folder, map_)
+    content = _Contents(product, folder, map_).find_bytes if images else None
     short = shorten_slots(map_, product.chip)
     proofs = []
     for keep in product.keep:
@@ -456,7 +481,7 @@ def prove_migrations(
                 progress(title, states)
 
         try:
-            proof = prove(title, make, ground_of, level, harder=harder, progress=report, content=content.find_bytes)
+            proof = prove(title, make, ground_of, level, harder=harder, progress=report, content=content, shared=shared)
         except Exception as error:
             blamed = _find_own_fault(error, name, folder)
             if blamed is None:
@@ -487,8 +512,12 @@ class _Contents:
         self.folder = folder
         self.map = map_
         # Packed with a key that everyone may know: a story of a failure is no occasion to use a real one.
-        form = load_format(product.format, folder)
-        self.form = form if form is None or not form.own.trial_keys else form.for_trials()
+        self.form: LoadedFormat | None = None
+        if product.format is not None:
+            from rootwright.bring.own_format import load_format
+
+            form = load_format(product.format, folder)
+            self.form = form if form is None or not form.own.trial_keys else form.for_trials()
         self.read: dict[tuple[str, Kind], bytes | None] = {}
 
     def find_bytes(self, block: str, kind: Kind, offset: int, size: int) -> bytes | None:
@@ -517,6 +546,9 @@ class _Contents:
             }.get(kind)
         if file is None:
             return None
+        from rootwright.release.packing import describe_image
+        from rootwright.release.shape import erased_byte
+
         image = read_image((self.folder / file).read_bytes(), name=str(file), base=base)
         fill = erased_byte(self.product.chip.memory(region.memory))
         content = image.flatten(fill)

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from rootwright.cli.ticker import Ticker
-from rootwright.cli.what_if import HELP, read_overrides
+from rootwright.cli.what_if import HELP, read_overrides, side_by_side
 
 if TYPE_CHECKING:
     from rootwright.describe.product import Product
     from rootwright.plan.result import PlanResult
     from rootwright.prove.proof import Proof, Verdict
-    from rootwright.prove.what_if import VerdictChange
+    from rootwright.watch.what_if import Answer
 
 
 @click.command()
@@ -48,11 +50,10 @@ def command(
     fits. Exit code 0: the product's own procedure holds. 1: it fails, or it does not fit. 2: bad input.
     """
     import json
-    from dataclasses import asdict
 
     from rootwright.describe.loading import load_product
     from rootwright.errors import PlanError
-    from rootwright.pipeline import plan_product, prove_migrations, prove_product
+    from rootwright.pipeline import plan_product
 
     product = load_product(product_file, overrides=read_overrides(sets))
     plan = plan_product(product, product_file.parent)
@@ -64,24 +65,30 @@ def command(
                 where="--procedure",
                 next_step=f"use one of: {', '.join(fitting)}",
             )
-    proofs: tuple[Proof, ...] = ()
-    seconds: dict[str, float] = {}
-    folder = product_file.parent
-    looked = names
-    base: tuple[Product, PlanResult] | None = None
-    if sets:
-        given = load_product(product_file)
-        base = (given, plan_product(given, folder))
-        if not names:  # a question wants its answer soon: the product's own procedure, as it is and as it would be
-            looked = tuple(name for name in dict.fromkeys((plan.chosen, base[1].chosen)) if name in fitting)
+    answer: Answer | None = None
     with _Ticker() as ticker:
-        for name in looked or fitting:
-            begun = time.perf_counter()
-            proofs += prove_product(product, folder, plan, names=(name,), harder=not quick, progress=ticker.show)
-            seconds[name] = time.perf_counter() - begun
-        if not looked or plan.chosen in looked:
-            proofs += prove_migrations(product, folder, plan, harder=not quick, progress=ticker.show)
-        changes = _changes(base, (product, plan), folder, proofs, quick, ticker) if base else ()
+        if sets:
+            given = load_product(product_file)
+            answer = _ask(
+                (given, plan_product(given, product_file.parent)),
+                (product, plan),
+                product_file.parent,
+                names,
+                ticker,
+                harder=not quick,
+                images=export is not None,
+            )
+            proofs = answer.proofs
+        else:
+            proofs = _prove(
+                product,
+                product_file.parent,
+                plan,
+                names or tuple(fitting),
+                ticker,
+                harder=not quick,
+                images=export is not None,
+            )
     own = [proof for proof in proofs if proof.migrates or proof.procedure == product.update.procedure]
     asked = proofs if names else own
     status = 0 if asked and all(proof.steady.holds for proof in asked) else 1
@@ -91,58 +98,91 @@ def command(
         _export(proofs, export)
     if as_json:
         data: dict[str, object] = {"proofs": [proof.as_data() for proof in proofs]}
-        if sets:
-            data |= {"set": list(sets), "changes": [asdict(change) for change in changes]}
+        if answer is not None:
+            data = {"set": list(sets), **answer.as_data()}
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))
     else:
-        for line in change_lines(changes, sets) if sets else ():
+        for line in change_lines(answer, sets, product_file) if answer is not None else ():
             click.echo(line)
         for line in report(product, proofs, plan.chosen in fitting):
             click.echo(line)
         # Times differ from run to run, so they stay out of the report itself.
-        spent = ", ".join(f"{name} {took:.1f} s" for name, took in seconds.items())
+        spent = ", ".join(f"{name} {took:.1f} s" for name, took in ticker.seconds.items())
         click.echo(f"time: {spent}", err=True)
     return status
 
 
-def _changes(
+def _prove(
+    product: Product,
+    folder: Path,
+    plan: PlanResult,
+    names: tuple[str, ...],
+    ticker: _Ticker,
+    *,
+    harder: bool,
+    images: bool,
+) -> tuple[Proof, ...]:
+    from rootwright.pipeline import prove_migrations, prove_product
+
+    proofs: tuple[Proof, ...] = ()
+    for name in names:
+        with ticker.taking(name):
+            proofs += prove_product(
+                product, folder, plan, names=(name,), harder=harder, images=images, progress=ticker.show
+            )
+    if plan.chosen in names:
+        proofs += prove_migrations(product, folder, plan, harder=harder, images=images, progress=ticker.show)
+    return proofs
+
+
+def _ask(
     given: tuple[Product, PlanResult],
     changed: tuple[Product, PlanResult],
     folder: Path,
-    proofs: tuple[Proof, ...],
-    quick: bool,
+    names: tuple[str, ...],
     ticker: _Ticker,
-) -> tuple[VerdictChange, ...]:
-    """Explore the same procedures of the product as its files say it; return the verdicts that differ.
+    *,
+    harder: bool,
+    images: bool,
+) -> Answer:
+    from rootwright.watch.what_if import ask
 
-    Where nothing differs that a verdict depends on, the one that was found stands for both.
-    """
-    from rootwright.pipeline import prove_migrations, prove_product
-    from rootwright.prove.what_if import compare_proofs
-    from rootwright.watch.views import same_for_prove
-
-    product, plan = given
-    names = tuple(dict.fromkeys(proof.procedure for proof in proofs if not proof.migrates))
-    same = {name for name in names if same_for_prove(given, changed, name)}
-    base = tuple(proof for proof in proofs if proof.procedure in same and not proof.migrates)
-    names = tuple(name for name in names if name not in same)
-    base += prove_product(product, folder, plan, names=names, harder=not quick, progress=ticker.show) if names else ()
-    if any(proof.migrates for proof in proofs):
-        base += prove_migrations(product, folder, plan, harder=not quick, progress=ticker.show)
-    return compare_proofs(base, proofs)
+    with ticker.taking("both sides"):
+        return ask(given, changed, folder, names=names, harder=harder, images=images, progress=ticker.show)
 
 
-def change_lines(changes: tuple[VerdictChange, ...], sets: tuple[str, ...]) -> list[str]:
-    """Return the lines that say which verdicts `--set` changes."""
+def change_lines(answer: Answer, sets: tuple[str, ...], product_file: Path) -> list[str]:
+    """Return the lines that say what `--set` changes: verdicts that turn, then everything side by side."""
     lines = [f"What if: {', '.join(sets)}", ""]
-    for change in changes:
-        before, after = change.before or "not explored", change.after or "not explored"
-        lines.append(f"  {change.subject}, {change.level}: {before} -> {after}")
-    return [*lines, *([] if changes else ["  no verdict changes"]), ""]
+    for each in answer.turned:
+        before, after = (each.words(side) or "not explored" for side in (each.before, each.after))
+        lines.append(f"  {each.subject}, {each.level}: {before} -> {after}")
+    lines += [*([] if answer.turned else ["  no verdict changes"]), ""]
+    rows = []
+    for each in answer.verdicts:
+        sides = (each.before, each.after)
+        head = each.subject if each.level == "steady" else f"{each.subject}, {each.level}"
+        before, after = (each.words(side) or "-" for side in sides)
+        rows.append((head, before, after))
+        if each.level == "steady":
+            before, after = ("-" if side is None else _erases(side) for side in sides)
+            rows.append(("  erases a run", before, after))
+    return [*lines, *side_by_side(answer.difference, product_file, rows)]
 
 
 class _Ticker(Ticker):
-    """Counts states while an exploration takes long."""
+    """Counts states while an exploration takes long, and notes how long each took."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.seconds: dict[str, float] = {}
+
+    @contextmanager
+    def taking(self, name: str) -> Iterator[None]:
+        """Note how long the block takes, under a name."""
+        begun = time.perf_counter()
+        yield
+        self.seconds[name] = time.perf_counter() - begun
 
     def show(self, name: str, states: int) -> None:
         """Show how far the exploration of `name` is."""
@@ -192,15 +232,18 @@ def report(product: Product, proofs: tuple[Proof, ...], fits: bool) -> list[str]
 def _row(proof: Proof, product: Product, levels: list[str]) -> list[str]:
     own = "*" if proof.procedure == product.update.procedure else ""
     steady = proof.steady
-    erases = "-" if not steady.holds else "no bound" if steady.erases is None else str(steady.erases)
     beside = dict(proof.harder)
     return [
         proof.procedure + own,
         steady.words,
         f"{steady.states:,}",
-        erases,
+        _erases(steady),
         *(beside[level].words if level in beside else "-" for level in levels),
     ]
+
+
+def _erases(verdict: Verdict) -> str:
+    return "-" if not verdict.holds else "no bound" if verdict.erases is None else str(verdict.erases)
 
 
 def story_lines(verdict: Verdict) -> list[str]:

@@ -32,12 +32,16 @@ def difference_of(base: PlanResult, changed: PlanResult) -> Difference:
 
 def report(found: Difference, texts: Sequence[str], product_file: Path) -> list[str]:
     """Return the lines that stand before the changed plan: verdict, figures, places."""
+    return [f"What if: {', '.join(texts)}", "", *side_by_side(found, product_file)]
+
+
+def side_by_side(found: Difference, product_file: Path, verdicts: Sequence[tuple[str, str, str]] = ()) -> list[str]:
+    """Return what two plans differ in, side by side, below rows with verdicts of another kind (head, before, after)."""
     base, changed = found.base, found.changed
-    lines = [f"What if: {', '.join(texts)}", ""]
     rows = [("", f"as {product_file.name} says", "with --set")]
     rows += _unlike("part", base.chip, changed.chip)
     rows += _unlike("update procedure", base.chosen, changed.chosen)
-    rows.append(("verdict", _verdict(base), _verdict(changed)))
+    rows += [("verdict", _verdict(base), _verdict(changed)), *verdicts]
     own = (base.plan.row, changed.plan.row)
     if base.chosen != changed.chosen:
         from rootwright.plan.what_if import row_changes
@@ -45,7 +49,7 @@ def report(found: Difference, texts: Sequence[str], product_file: Path) -> list[
         rows += [_row(change) for change in row_changes(changed.chosen, *own)]
     else:
         rows += [_row(change) for change in found.changes if change.procedure == changed.chosen]
-    lines += aligned(rows, "<<<")
+    lines = aligned(rows, "<<<")
     for heading, findings in (("no longer", found.gone), ("new", found.new)):
         for rule, text in findings:
             lines += wrapped(f"{heading}: {rule}: {text}", "  ")

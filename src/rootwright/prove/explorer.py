@@ -46,6 +46,8 @@ ANY_MOVES = 1_000_000_000
 
 MAX_SCRIPTS = 4096  # ways in which one step can read torn cells
 
+MOST_NUMBERS = 4_000_000  # in the states of the steps that are kept: a few dozen megabytes
+
 PROGRESS_EVERY = 256  # states
 
 
@@ -492,7 +494,7 @@ class Explorer:
             if len(port.questions) < len(script):
                 raise ProcedureError("hidden state in procedure: the same step asked other questions when run again")
             runs.append((script, port, outcome))
-        if self.steps is not None:
+        if self.steps is not None and len(self.steps) * self.world.count < MOST_NUMBERS:
             self.steps[(node.control, node.packed)] = runs
         return runs
 

@@ -13,6 +13,7 @@ from rootwright.prove.explorer import Closure, Explorer
 from rootwright.prove.export import ContentBytes, Exported, export_state
 from rootwright.prove.level import Level
 from rootwright.prove.protecting import Closable, Remedy, find_remedy
+from rootwright.prove.shared import Shared
 from rootwright.prove.story import Happening, tell
 
 
@@ -130,18 +131,18 @@ def check_level(
         ProcedureError: The procedure misuses its port or is not repeatable, or a failure is not confirmed.
     """
     explorer = Explorer(make(ground), ground, level, progress, earliest_cut=earliest_cut)
-    return _judge(explorer, ground, level, content)
-
-
-def _judge(explorer: Explorer, ground: Ground, level: Level, content: ContentBytes | None) -> tuple[Verdict, Closure]:
-    procedure = explorer.procedure
     closure = explorer.explore()
+    return _judge(explorer, closure, content), closure
+
+
+def _judge(explorer: Explorer, closure: Closure, content: ContentBytes | None) -> Verdict:
+    procedure, world = explorer.procedure, explorer.world
     failure = closure.failure
     if failure is not None:
-        require_replay(failure, procedure, ground, level, explorer.world)
-    story = tell(failure, procedure, ground, explorer.world) if failure else ()
+        require_replay(failure, procedure, world.ground, world.level, world)
+    story = tell(failure, procedure, world.ground, world) if failure else ()
     verdict = Verdict(
-        level=level,
+        level=world.level,
         holds=closure.holds,
         closed=closure.closed,
         states=closure.states,
@@ -155,9 +156,9 @@ def _judge(explorer: Explorer, ground: Ground, level: Level, content: ContentByt
         story=story,
     )
     if failure is not None and content is not None:
-        exported = export_state(failure, procedure, ground, explorer.world, story, content)
+        exported = export_state(failure, procedure, world.ground, world, story, content)
         verdict = replace(verdict, exported=exported)
-    return verdict, closure
+    return verdict
 
 
 def prove(
@@ -170,6 +171,7 @@ def prove(
     progress: Callable[[int], None] | None = None,
     content: ContentBytes | None = None,
     closable: Closable | Callable[[], Closable] | None = None,
+    shared: Shared | None = None,
 ) -> Proof:
     """Return the proof of one procedure at `level` and, beside it, at harder levels.
 
@@ -184,29 +186,24 @@ def prove(
         content: Bytes of each version's content, for flash images of failures.
         closable: What the part can close, to look for the write protection that stops an exploited application; or
             what finds that out, called only where it is asked for.
+        shared: Explorations that were made before and may serve once more; those of this proof are added.
     """
-    ground = ground_of(level.cells)
-    explorer = Explorer(make(ground), ground, level, progress, steps=None if closable is None else {})
-    verdict, closure = _judge(explorer, ground, level, content)
+    shared = shared or Shared()
+    explorer, closure = shared.explore(name, make, ground_of(level.cells), level, progress=progress)
+    verdict = _judge(explorer, closure, content)
     remedy = None
     if closure.failure is not None and closable is not None:
         if not isinstance(closable, Closable):
             closable = closable()
-        remedy = find_remedy(closure.failure, make, ground, level, closable, progress=progress, beside=explorer)
-    del explorer
+        ground = explorer.world.ground
+        remedy = find_remedy(closure.failure, make, ground, level, closable, progress=progress, found_by=explorer)
     beside: list[tuple[str, Verdict]] = []
     if harder and verdict.holds:  # a failure at the steady level is not made better by a harder one
-        finer = replace(level, cells=level.cells + 1)
-        beside.append(
-            (
-                f"{finer.cells} cells",
-                check_level(make, ground_of(finer.cells), finer, progress=progress, content=content)[0],
-            )
-        )
-        restless = replace(level, restless=True)
-        unsettled = check_level(make, ground, restless, progress=progress, content=content)[0]
-        beside.append(("restless cells", unsettled))
-    claims = make(ground).claims
+        finer, restless = replace(level, cells=level.cells + 1), replace(level, restless=True)
+        for words, at in ((f"{finer.cells} cells", finer), ("restless cells", restless)):
+            found = shared.explore(name, make, ground_of(at.cells), at, progress=progress, keeps_steps=False)
+            beside.append((words, _judge(*found, content)))
+    claims = explorer.procedure.claims
     apart = {Claim.DATA}  # asked only of a migration
     unclaimed = [c.value for c in Claim if c not in claims and c not in apart and not _is_weaker(c, claims)]
     details = [text for text in closure.not_claimed if text.partition(" (")[0] in unclaimed]

@@ -17,6 +17,7 @@ from rootwright.device.port import UpdateProcedure
 from rootwright.prove.environment import Rest
 from rootwright.prove.explorer import Explorer, Failure
 from rootwright.prove.level import Level
+from rootwright.prove.shared import beside
 from rootwright.prove.world import World
 
 
@@ -67,7 +68,7 @@ def find_remedy(
     closable: Closable,
     *,
     progress: Callable[[int], None] | None = None,
-    beside: Explorer | None = None,
+    found_by: Explorer | None = None,
 ) -> Remedy | None:
     """Return the fewest blocks to close besides, so that all claims hold; None for a failure without an exploit.
 
@@ -77,13 +78,13 @@ def find_remedy(
         ground, level: What was explored.
         closable: What the part can close.
         progress: Called now and then with the number of states found.
-        beside: The exploration that found it, whose tables and steps serve once more.
+        found_by: The exploration that found it, whose tables and steps serve once more.
     """
     if not any(event[0] == "move" and event[1].name == "exploit" for _, _, event in failure.path):
         return None
     if not closable.blocks:
         return Remedy(False, (), 0)
-    first = beside or Explorer(make(ground), ground, level, steps={})
+    first = found_by or Explorer(make(ground), ground, level, steps={})
     written = [find_closable_writes(failure, ground, first.world, closable)]
     tried = 1
     while True:
@@ -92,8 +93,7 @@ def find_remedy(
             return Remedy(False, (), tried)
         tried += 1
         at = replace(level, protect=level.protect.union(blocks))
-        explorer = Explorer(make(ground), ground, at, progress, world=first.world.at(at), steps=first.steps)
-        found = explorer.explore().failure
+        found = beside(first, make, at, progress).explore().failure
         if found is None:
             return Remedy(True, blocks, tried)
         written.append(find_closable_writes(found, ground, first.world, closable).difference(blocks))
