@@ -256,10 +256,4 @@ class Injector:
         return end
 
     def _place(self, address: int) -> tuple[Buffer | None, int]:
-        flash = self.board.find_flash(address)
-        if flash is not None:
-            return flash.buffer, address - flash.memory.base
-        for base, size, buffer in self.board.rams:
-            if base <= address < base + size:
-                return buffer, address - base
-        return None, 0
+        return self.board.stored_at(address) or (None, 0)

@@ -159,38 +159,42 @@ class FlashContent:
         A unit programmed once too often takes the bits of both, which its check bits then contradict. What runs past
         the end of a page that wraps goes to its beginning.
         """
-        if not data or not self.holds(address, min(len(data), self.unit)) or (address - self.memory.base) % self.unit:
+        unit, first, rest = self.unit, (address - self.base) // self.unit, (address - self.base) % self.unit
+        if rest or not data or not self.holds(address, min(len(data), unit)):
             return False
-        page = self.memory.page
-        if page and (address - self.base) % page + len(data) > page:
-            address, data = self._wrapped(address, data, page)
-        if not self.holds(address, len(data)) or self._refuses(address, address + len(data)):
-            return False
-        unit, first = self.unit, (address - self.base) // self.unit
-        if len(data) == unit and (self.units[first] == BLANK or self.memory.erased is None):
+        is_plain = len(data) == unit and (self.units[first] == BLANK or self.memory.erased is None)
+        if is_plain and self.protects is None and self.units[first] != LOCKED:
             self.operations.append(Operation("program", address, unit, data, pc, index))
             self._change(address - self.base, data, b"\x01")
             return True
         data += bytes([self.erased]) * (-len(data) % unit)
-        if not self.holds(address, len(data)):
+        page = self.memory.page
+        touched: frozenset[int] | None = None
+        if page and (address - self.base) % page + len(data) > page:
+            address, data, touched = self._wrapped(address, data, page)
+        if not self.holds(address, len(data)) or self._refuses(address, address + len(data)):
             return False
         self.operations.append(Operation("program", address, len(data), data, pc, index))
         offset = address - self.memory.base
         made, units = bytearray(), bytearray()
         for at in range(0, len(data), self.unit):
-            value, state = self._programmed(offset + at, data[at : at + self.unit])
+            if touched is not None and at not in touched:
+                value, state = self.buffer.read(offset + at, unit), self.units[(offset + at) // unit]
+            else:
+                value, state = self._programmed(offset + at, data[at : at + self.unit])
             made += value
             units.append(state)
         self._change(offset, bytes(made), bytes(units))
         return True
 
-    def _wrapped(self, address: int, data: bytes, page: int) -> tuple[int, bytes]:
-        """Return first address and bytes of the whole page that is programmed in the end."""
-        first = (address - self.base) // page * page
+    def _wrapped(self, address: int, data: bytes, page: int) -> tuple[int, bytes, frozenset[int]]:
+        """Return first address and bytes of the whole page that is programmed in the end, and the units that are."""
+        start = (address - self.base) % page
         whole = bytearray(bytes([self.erased]) * page)
         for number, byte in enumerate(data):
-            whole[(address - self.base + number) % page] = byte
-        return self.base + first, bytes(whole)
+            whole[(start + number) % page] = byte
+        touched = {(start + number) % page // self.unit * self.unit for number in range(len(data))}
+        return address - start, bytes(whole), frozenset(touched)
 
     def lock(self, address: int) -> bool:
         """Close the lock unit of one-time words that holds an address to programming, for good."""

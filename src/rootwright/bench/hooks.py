@@ -32,6 +32,9 @@ class Around(Protocol):
     def write_ram(self, address: int, data: bytes) -> bool:
         """Write RAM; False outside."""
 
+    def canonical(self, address: int) -> int:
+        """Where a bus address leads, counted from its memory's base."""
+
     def fault_at(self, address: int) -> None:
         """End the function with a bus fault."""
 
@@ -100,15 +103,16 @@ class HookCalls:
         target = self._argument(self.hook.target)
         size = self._size() if self.hook.length >= 0 or self.hook.size else 1
         flash = self.around.find_flash(target)
+        target = self.around.canonical(target)
         if flash is None or not flash.holds(target, max(1, size)):
             return False
         pc, index = self._caller()
-        end = target + max(1, size)
-        while target < end:
-            flash.erase(target, pc=pc, index=index)
+        end, done = target + max(1, size), True
+        while target < end and done:
+            done = flash.erase(target, pc=pc, index=index)
             target = flash.sector(target)[1]
         self.around.require_readable()
-        return True
+        return done
 
     def _program(self) -> bool | None:
         target, size = self._argument(self.hook.target), self._size()
@@ -116,6 +120,7 @@ class HookCalls:
         if data is None:
             return None
         flash = self.around.find_flash(target)
+        target = self.around.canonical(target)
         pc, index = self._caller()
         if flash is not None and size == flash.unit:
             done = flash.program(target, data, pc=pc, index=index)
@@ -123,15 +128,13 @@ class HookCalls:
                 self.around.require_readable()
             return done
         done = flash is not None
-        # One operation for each unit: a cut can fall between any two.
-        for at in range(0, size, flash.unit if flash is not None else 1):
-            done = (
-                done
-                and flash is not None
-                and flash.program(target + at, data[at : at + flash.unit], pc=pc, index=index)
-            )
-            if not done:
-                break
+        at = 0
+        while flash is not None and done and at < size:
+            # One operation for each unit, or page where there are pages: a cut can fall between any two.
+            page = flash.memory.page
+            count = page - (target + at - flash.base) % page if page else flash.unit
+            done = flash.program(target + at, data[at : at + count], pc=pc, index=index)
+            at += count
         self.around.require_readable()
         return done
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from rootwright.bench.board import Board
 from rootwright.bench.ends import End
-from rootwright.bench.flash import WEAK, FlashState
+from rootwright.bench.flash import WEAK, FlashContent, FlashState
 from rootwright.bench.subject import ApprovedImage, Subject
 
 
@@ -118,9 +118,14 @@ def _weak(board: Board, image: ApprovedImage) -> bool:
         flash = board.find_flash(segment.address)
         if flash is None or board.read_bytes(segment.address, len(segment.data)) != segment.data:
             return False
-        first = (segment.address - flash.memory.base) // flash.unit
-        weak = weak or WEAK in flash.units[first : (segment.end - 1 - flash.memory.base) // flash.unit + 1]
+        weak = weak or WEAK in _units(board, flash, segment.address, len(segment.data))
     return weak
+
+
+def _units(board: Board, flash: FlashContent, address: int, size: int) -> bytes:
+    """Return what the units are that are seen at some bus addresses."""
+    offset = board.canonical(address) - flash.base
+    return bytes(flash.units[offset // flash.unit : (offset + size - 1) // flash.unit + 1])
 
 
 def _authentic(board: Board, image: ApprovedImage) -> bool:
@@ -129,9 +134,7 @@ def _authentic(board: Board, image: ApprovedImage) -> bool:
         flash = board.find_flash(segment.address)
         if flash is None or board.read_bytes(segment.address, len(segment.data)) != segment.data:
             return False
-        first = (segment.address - flash.memory.base) // flash.unit
-        units = flash.units[first : (segment.end - 1 - flash.memory.base) // flash.unit + 1]
-        if WEAK in units:
+        if WEAK in _units(board, flash, segment.address, len(segment.data)):
             return False
     return True
 

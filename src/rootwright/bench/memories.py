@@ -359,6 +359,16 @@ class Memories(ABC):
         buffer.write(window.offset + address - window.start, data)
         return True
 
+    def stored_at(self, address: int) -> tuple[Buffer, int] | None:
+        """Return the bytes that the core sees at a bus address, and the place in them; None where nothing is."""
+        window = self.locate(address)
+        if window is None:
+            return None
+        _, buffer, flash = self._stores[window.memory]
+        if window.cached and flash is not None and flash.cache is not None:
+            buffer = flash.cache
+        return buffer, window.offset + address - window.start
+
     def invalidate_caches(self) -> None:
         """Let caches in front of memories show what is there now."""
         for flash in self.flashes:
