@@ -15,7 +15,7 @@ from rootwright.cli.check import command as check
 from rootwright.cli.plan import command as plan_command
 from rootwright.cli.prove import command as prove_command
 from rootwright.cli.release import command as release
-from rootwright.describe.chip import EccError, Reprogram, TornProgram
+from rootwright.describe.chip import EccError, Lock, Reprogram, TornProgram
 from rootwright.describe.loading import load_chip, load_product
 from rootwright.describe.settings import Torn
 from rootwright.device.ground import Ground, ground_from_map
@@ -24,7 +24,7 @@ from rootwright.device.procedures import needs
 from rootwright.device.procedures.copy_over import CopyOver
 from rootwright.device.procedures.parts import REQUEST, receive_by_command
 from rootwright.layout.map import Map
-from rootwright.pipeline import plan_product, prove_product
+from rootwright.pipeline import lock_down, plan_product, prove_product
 from rootwright.plan.result import PlanResult
 from rootwright.prove.export import erased_value
 from rootwright.prove.level import Level
@@ -178,6 +178,13 @@ role = "level"
 address = 0x0BF0_0008
 low = 0
 bits = 8
+"""
+ONCE_CLOSED = """[[protection]]
+kind = "write protection"
+name = "words-closed"
+covers = ["once"]
+granule = "16 B"
+lock = "until reset"
 """
 NO_DEFAULT: Swaps = (
     ('otherwise = "first"\ndefault = "first"', 'otherwise = "none"\ndefault = "none"'),
@@ -413,6 +420,99 @@ def test_words_that_can_be_read_so_often_limit_the_starts(make: Make) -> None:
     assert not broken.note
     none = make("awkward-external", chip=(("read_limit = 1_000_000\n", ""),))
     assert "plan.read-limit" not in rules(none)
+
+
+def test_an_application_can_read_words_until_they_are_lost(make: Make) -> None:
+    attacked = (
+        '[[keep]]\nname = "calibration"',
+        '[attackers]\nin_scope = ["exploited application"]\n[[keep]]\nname = "calibration"',
+    )
+    notes = [f for f in planned(make("awkward-external", product=(attacked,))).findings if f.rule == "plan.read-limit"]
+    assert ["in a loop" in note.found for note in notes] == [False, True]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("chip", "protect", "words"),
+    [
+        ((), "", "dead device"),  # bits of a one-time word only rise: beyond the version that is there
+        ((("[crypto]\n", ONCE_CLOSED + "[crypto]\n"),), ', "floor"', ""),
+        ((("[crypto]\n", ONCE_CLOSED + "[crypto]\n"),), "", "dead device"),
+    ],
+)
+def test_a_floor_in_words_is_as_good_as_what_closes_them(make: Make, chip: Swaps, protect: str, words: str) -> None:
+    product = (
+        (
+            '"run:application", "journal"]',
+            f'"run:application", "journal"{protect}]\n[attackers]\nin_scope = ["exploited application"]',
+        ),
+    )
+    holds, cuts, what = verdict(make("awkward-external", chip=chip, product=product))
+    assert (holds, cuts) == (not words, 0), what
+    assert words in what
+
+
+def test_a_floor_in_flash_can_be_lowered_instead(make: Make) -> None:
+    product = (
+        ('floor = "once"\n', ""),
+        (
+            '"run:application", "journal"]',
+            '"run:application", "journal"]\n[attackers]\nin_scope = ["exploited application"]',
+        ),
+    )
+    assert verdict(make("awkward-external", product=product)) == (False, 0, "a version below the floor runs")
+
+
+def pin(block: str, at: str) -> str:
+    return f'[[pin]]\nblock = "{block}"\nmemory = "once"\nat = {at}\n'
+
+
+@pytest.mark.parametrize(
+    ("unit", "fits"),
+    [("16 B", False), ("8 B", True)],
+)
+def test_what_must_be_locked_shares_no_lock_unit_with_the_floor(make: Make, unit: str, fits: bool) -> None:
+    """The floor's words must stay open for its rises; keys in the same lock unit could not be closed."""
+    path = make(
+        "awkward-external",
+        chip=(
+            ('{ count = 32, size = "16 B" }', '{ count = 256, size = "8 B" }'),
+            ('lock_unit = "16 B"', f'lock_unit = "{unit}"'),
+        ),
+        product=(
+            ('"run:application", "journal"]', '"run:application", "journal", "keys"]'),
+            ("[[keep]]\n", f"{pin('floor', '0x0078_0000')}{pin('keys', '0x0078_0008')}[[keep]]\n"),
+        ),
+    )
+    row = planned(path).plan.row
+    assert row.fits == fits, row.reason
+    assert fits or "both touch one write-protection unit of 16 bytes" in row.reason
+    if fits:
+        plan = lock_down(load_product(path), planned(path))
+        (cover,) = [cover for cover in plan.covers if cover.memory == "once"]
+        assert (cover.protection, cover.blocks, cover.lock) == ("once-locks", ("keys",), Lock.PERMANENT)
+
+
+@pytest.mark.slow
+def test_words_that_are_locked_before_their_time_end_the_rises(make: Make) -> None:
+    path = make("awkward-external")
+    ground = ground_from_map(load_product(path).chip, map_of(path), cells=1)
+    assert (ground.once, ground.locks) == ({"floor"}, (("floor", True),))
+
+    class LocksAtStart(CopyOver):
+        def boot(self, port: Port) -> Outcome:
+            outcome = super().boot(port)
+            port.log("floor").lock()
+            return outcome
+
+    protect = frozenset(load_product(path).protect)
+    verdict = check_level(LocksAtStart, ground, Level(1, protect=protect))[0]
+    assert (verdict.holds, verdict.cuts, verdict.what) == (False, 0, "a version below the floor runs")
+    words = (('reprogram = "bits"\nerased = 0x00\nlock_unit = "16 B"', 'erased = 0x00\nlock_unit = "4 B"'),)
+    path = make("awkward-external", chip=words)
+    ground = ground_from_map(load_product(path).chip, map_of(path), cells=1)
+    assert ground.locks == (("floor", False),)  # a lock for each rise
+    assert check_level(LocksAtStart, ground, Level(1, protect=protect))[0].holds
 
 
 def test_no_record_lies_across_a_page(make: Make) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from rootwright.describe.chip import Chip, Follows, ProtectionKind, TornProgram
+from rootwright.describe.chip import Chip, Follows, Lock, ProtectionKind, TornProgram
 from rootwright.describe.loading import load_chip, load_product
 from rootwright.describe.problems import Problem
 from rootwright.describe.settings import Complement, Effect, Loaded, Purpose, Side, Torn
@@ -122,7 +122,8 @@ def test_views_are_read_whole(part: Chip) -> None:
 def test_one_time_words_and_protections_are_read_whole(part: Chip) -> None:
     once = part.memory("once")
     assert (once.lock_unit, once.read_limit, once.torn_bits_settle) == (8, 10_000, False)
-    (way,) = part.find_protections(ProtectionKind.WRITE_PROTECTION)
+    way, locks = part.find_protections(ProtectionKind.WRITE_PROTECTION)
+    assert (locks.name, locks.covers, locks.granule, locks.lock) == ("once-locks", ("once",), 8, Lock.PERMANENT)
     assert (way.follows, way.held_in) == (Follows.ADDRESS, "words")
 
 

@@ -29,7 +29,7 @@ from rootwright.describe.fields import Erased, Frequency, Name, Rate, Remark, Si
 from rootwright.describe.forms import Form
 from rootwright.describe.lock_field import ProtectionUnit
 from rootwright.describe.lock_field_file import LockFieldForm
-from rootwright.describe.lock_implied import implied_fields
+from rootwright.describe.lock_implied import implied_fields, implied_protections
 from rootwright.describe.settings_file import SettingsForm, ViewForm
 
 Count = Annotated[int, whole(1, 1_000_000)]
@@ -133,7 +133,8 @@ class MemoryForm(Form):
     )
     lock_unit: Size = Field(
         default=0,
-        description="One-time words: bytes that one lock closes to further programming; 0 without such locks.",
+        description="One-time words: bytes that one lock closes to further programming; 0 without such locks. Each "
+        "unit can then be planned as a permanent write protection, unless one that covers the memory is described.",
     )
     read_limit: Annotated[int, whole(0, 10**9)] = Field(
         default=0, description="One-time words: how often a word may be read in its life; 0 for any number."
@@ -332,6 +333,7 @@ class ChipForm(Form):
             protection.protection(name, head.architecture)
             for name, protection in zip(protection_names(self.protection), self.protection, strict=True)
         )
+        protections += implied_protections(memories, protections)
         areas = tuple(area.area() for area in self.settings)
         locks = tuple(each.lock_field() for each in self.lock_field)
         bases = {memory.name: memory.base for memory in memories}

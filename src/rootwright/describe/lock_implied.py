@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from rootwright.describe.chip import Protection, ProtectionKind
+from rootwright.describe.chip import Lock, Memory, Protection, ProtectionKind
 from rootwright.describe.lock_field import LockField, LockRole
 from rootwright.describe.settings import Purpose, SettingsArea
 
@@ -17,6 +17,25 @@ KINDS = {
 """The kind of protection that a settings field of each purpose sets."""
 
 _PORTS = (ProtectionKind.DEBUG_LOCK, ProtectionKind.EXTERNAL_READ_LOCK)
+
+
+def implied_protections(memories: Sequence[Memory], given: Sequence[Protection]) -> tuple[Protection, ...]:
+    """Return the write protections that lock units of one-time words imply: permanent, and in whole units.
+
+    Nothing is implied for a memory whose write protection the chip file describes.
+    """
+    taken = {each.name for each in given}
+    described = {name for each in given if each.kind is ProtectionKind.WRITE_PROTECTION for name in each.covers}
+    found = []
+    for memory in memories:
+        name = f"{memory.name}-locks"
+        if memory.lock_unit and memory.name not in described and name not in taken:
+            found.append(
+                Protection(
+                    ProtectionKind.WRITE_PROTECTION, (memory.name,), memory.lock_unit, lock=Lock.PERMANENT, name=name
+                )
+            )
+    return tuple(found)
 
 
 def implied_fields(

@@ -59,6 +59,8 @@ class Ground:
         shipped: Areas beside the first image's that a device leaves the line with, in the form of the current version.
         unsettled: Logs in one-time words whose torn bits may read differently every time, also on the steady level.
         commands: For each memory with erase commands that cover more than a sector: name, base, and their sizes.
+        once: Logs in one-time words: what they say only ever rises.
+        locks: Logs whose words can be locked, and whether one lock also closes words that the next record needs.
         settings: The settings area that maps banks; None where the chip file describes none: a torn word is then old,
             new or 0, and the boot stage's block is the same in both banks.
     """
@@ -72,6 +74,8 @@ class Ground:
     settings: SettingsModel | None = None
     unsettled: frozenset[str] = frozenset()
     commands: tuple[tuple[str, int, tuple[int, ...]], ...] = ()
+    once: frozenset[str] = frozenset()
+    locks: tuple[tuple[str, bool], ...] = ()
 
     def area(self, name: str) -> range:
         """Return the sector indexes of the area `name`; KeyError where there is none."""
@@ -177,6 +181,14 @@ def ground_from_map(chip: Chip, map_: Map, *, cells: int, migrates: str = "") ->
         if (larger := tuple(sorted(e.size for e in memory.erases if e.size > min(r.size for r in memory.runs))))
     )
     builder.unsettled = frozenset(r.block for r in map_.regions if not chip.memory(r.memory).torn_bits_settle)
+    words = [(r.block, chip.memory(r.memory)) for r in map_.regions]
+    words = [(block, memory) for block, memory in words if memory.kind is MemoryKind.ONE_TIME]
+    builder.once = frozenset(block for block, _ in words)
+    builder.locks = tuple(
+        (block, memory.reprogram is Reprogram.BITS or memory.lock_unit > memory.program_unit)
+        for block, memory in words
+        if memory.lock_unit
+    )
     partner = {"run": "stage", "stage": "run", "second": "run", "data": "spare", "spare": "data"}
     for area in ("run", "stage", "second", "lift", "recovery", *DATA_AREAS, "keep"):
         if area in grouped:
@@ -193,6 +205,8 @@ class _Builder:
         self.settings: SettingsModel | None = None
         self.unsettled: frozenset[str] = frozenset()
         self.commands: tuple[tuple[str, int, tuple[int, ...]], ...] = ()
+        self.once: frozenset[str] = frozenset()
+        self.locks: tuple[tuple[str, bool], ...] = ()
 
     def region_sectors(self, region: Region) -> list[Sector]:
         memory = self.chip.memory(region.memory)
@@ -251,6 +265,8 @@ class _Builder:
             settings=self.settings,
             unsettled=self.unsettled,
             commands=self.commands,
+            once=self.once,
+            locks=self.locks,
         )
 
 

@@ -60,6 +60,12 @@ class LogPort(Protocol):
     def append(self, record: Record) -> None:
         """Append one record; a log of two halves makes room by erasing the half that does not hold the newest."""
 
+    def lock(self) -> None:
+        """Lock the one-time words of the newest record for ever; nothing where the log lies in no such words.
+
+        Where a lock covers more than one record's words, no record can be added after it.
+        """
+
 
 class Port(Protocol):
     """The reference device's hardware, one cell or sector at a time."""

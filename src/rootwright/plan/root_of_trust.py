@@ -156,9 +156,16 @@ def find_gaps(product: Product) -> tuple[PartFinding, ...]:
 
 
 def lasting_write_protections(chip: Chip, memory: str | None = None) -> tuple[Protection, ...]:
-    """Return the write protections that running code cannot lift again without a reset."""
+    """Return the write protections that running code cannot lift again without a reset.
+
+    Where no memory is named, locks over one-time words alone are left out: they keep no code.
+    """
     found = chip.find_protections(ProtectionKind.WRITE_PROTECTION, memory)
-    return tuple(protection for protection in found if protection.lock is not Lock.NONE)
+    lasting = [protection for protection in found if protection.lock is not Lock.NONE]
+    if memory is None:
+        words = {m.name for m in chip.memories if m.kind is MemoryKind.ONE_TIME}
+        lasting = [each for each in lasting if not each.covers or not words.issuperset(each.covers)]
+    return tuple(lasting)
 
 
 def _code_memories(chip: Chip) -> tuple[str, ...]:

@@ -7,7 +7,7 @@ from itertools import accumulate
 from math import ceil
 
 from rootwright.describe.chip import Chip, Memory, MemoryKind, ProtectionKind
-from rootwright.describe.product import ImageSpec, Procedure, Product
+from rootwright.describe.product import Attacker, ImageSpec, Procedure, Product
 from rootwright.layout.demand import BlockRole, Demand, Wear
 from rootwright.layout.map import Map, Misfit, Region
 from rootwright.plan.result import Finding, ImageRoom, Row
@@ -303,6 +303,17 @@ def _read_notes(plan: Map, product: Product) -> list[Finding]:
                     note=days >= 1,
                 )
             )
+            if Attacker.EXPLOITED_APPLICATION in product.attackers:
+                found.append(
+                    Finding(
+                        "plan.read-limit",
+                        region.block,
+                        f"an exploited application can read {region.memory} {limit:,} times in a loop, after which the "
+                        "floor is lost: write protection does not keep it from reading",
+                        "keep the words out of the application's reach where the part can, or count versions in flash",
+                        note=True,
+                    )
+                )
     return found
 
 

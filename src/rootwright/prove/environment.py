@@ -15,12 +15,14 @@ from rootwright.device.port import (
     Attribute,
     Claim,
     Control,
+    LogSpec,
     Offer,
+    Record,
     UpdateProcedure,
     Version,
 )
 from rootwright.device.settings import DEFAULT_STATE, LOCKED_STATE, NOT_LOADED
-from rootwright.prove.world import UNKNOWN, Known, LogContent, SectorContent, World
+from rootwright.prove.world import LOCKED_WORDS, UNKNOWN, Known, LogContent, SectorContent, World
 
 OFFERS = (
     Offer(Version(1)),
@@ -104,8 +106,9 @@ def _exploits(rest: Rest, world: World) -> Iterator[Move]:
             yield Move("exploit", ((*opened,), what), rest, writes)
         for name, spec in world.logs.items():
             if not is_closed(name, name):
-                for record in spec.forgeable:
-                    content = world.intern(LogContent((record,), frozenset(), True))
+                for record in _writable(spec, world):
+                    value = record if record == LOCKED_WORDS else LogContent((record,), frozenset(), True)
+                    content = world.intern(value)
                     detail = ((*opened,), what, name, record)
                     yield Move("exploit", detail, rest, (*writes, (world.log_location[name], content)))
     for area in world.area_range:
@@ -118,6 +121,17 @@ def _exploits(rest: Rest, world: World) -> Iterator[Move]:
     for block, location in world.boot_location.items():
         if not is_closed(block, block):
             yield Move("exploit", (block, "foreign"), rest, ((location, world.intern("foreign")),))
+
+
+def _writable(spec: LogSpec, world: World) -> Iterator[Record]:
+    """Yield the records that code with write access can append; in one-time words what a record says only rises."""
+    for record in spec.forgeable:
+        if spec.name not in world.ground.once:
+            yield record
+        else:
+            yield tuple(Version(1) if isinstance(field, Version) else field for field in record)
+    if world.log_location[spec.name] in world.lockable:
+        yield LOCKED_WORDS
 
 
 def is_protected(world: World, settings: int, block: str) -> bool:

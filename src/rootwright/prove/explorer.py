@@ -639,7 +639,7 @@ class Explorer:
                 continue
             target = node.packed & each.kept | each.bits
             for location, content in each.forged:
-                target |= world.append_forged(node.state[location], content) << world.shift[location]
+                target |= world.after_write(location, node.state[location], content) << world.shift[location]
             yield self._edge(node, target, each.move.control, cost, each.killed, ("move", each.move))
 
     def _write(self, move: Move) -> Written:
@@ -648,10 +648,10 @@ class Explorer:
         cleared = bits = killed = 0
         for location, content in contents.items():
             cleared |= NUMBER << world.shift[location]
-            if location not in world.one_half:
+            if location not in world.added_to:
                 bits |= content << world.shift[location]
                 killed |= world.mask[location]
-        forged = tuple((location, content) for location, content in contents.items() if location in world.one_half)
+        forged = tuple((location, content) for location, content in contents.items() if location in world.added_to)
         return Written(move, world.full & ~cleared, bits, killed, forged)
 
     def _fail(self, node: Node, claim: Claim, what: str, event: tuple[Any, ...], operations: int) -> None:

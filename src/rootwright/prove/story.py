@@ -12,7 +12,7 @@ from rootwright.device.settings import FIXED_STATE
 from rootwright.prove.environment import Move, Rest
 from rootwright.prove.explorer import Failure
 from rootwright.prove.symbolic import Operation, SymbolicPort, run_step
-from rootwright.prove.world import Flash, LogContent, SectorContent, World
+from rootwright.prove.world import LOCKED_WORDS, Flash, LogContent, SectorContent, World
 
 WORDS = {
     Kind.OLD: "older",
@@ -77,7 +77,7 @@ class _Teller:
             move: Move = event[1]
             after = list(state)
             for location, content in move.writes:
-                after[location] = content
+                after[location] = self.world.after_write(location, after[location], content)
             kind = "cut" if move.name == "cut" else "move"
             return Happening(kind, self.move_words(move, control), (), self.scene(after))
         port, _ = run_step(self.procedure, self.world, state, control, event[1])
@@ -145,8 +145,12 @@ class _Teller:
         log = next(name for name, place in self.world.log_location.items() if place == location)
         if operation.kind == "erase log":
             return f"erase the {log} log in place"
+        if operation.kind == "lock":
+            return f"lock the one-time words of the {log} log"
         content = self.world.values[operation.done]
         assert isinstance(content, LogContent)
+        if content.locked:
+            return f"add to the {log} log, whose words are locked"
         return f"note {_record_words(content.newest[0])} in the {log} log"
 
     def control_words(self, control: object) -> str:
@@ -218,6 +222,8 @@ def _exploit_words(detail: tuple[Any, ...]) -> str:
         areas, what, *rest = detail
         parts = [f"{what} content into {' and '.join(areas)}"] if what else []
         if rest:
-            parts.append(f"the record '{_record_words(rest[1])}' into the {rest[0]} log")
+            locks = rest[1] == LOCKED_WORDS
+            words = f"a lock over the {rest[0]} log" if locks else None
+            parts.append(words or f"the record '{_record_words(rest[1])}' into the {rest[0]} log")
         return " and ".join(parts)
     return f"{detail[1]} content into {detail[0]}"

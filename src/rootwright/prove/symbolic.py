@@ -44,7 +44,7 @@ class Operation(NamedTuple):
     `also` has location, torn and done for each further sector that one erase command covers.
     """
 
-    kind: str  # "erase", "program", "append", "erase log", "settings", "complement"
+    kind: str  # "erase", "program", "append", "erase log", "settings", "complement", "lock"
     location: int
     torn: int
     done: int
@@ -539,6 +539,11 @@ class SymbolicLog:
         """Append one record."""
         port, world = self.port, self.port.world
         number = port.state[self.location]
+        if self.location in world.lockable:
+            port._look(self.location, 0)
+            if self._content().locked:
+                port._operation("append", self.location, number, number, 0)
+                return
         if self.spec.halves == 1:
             content = self._content()
             port._look(self.location, 0)
@@ -557,6 +562,15 @@ class SymbolicLog:
             elif content.used:
                 port._note(False)
         torn, full = world.appended(self.spec, number, record)
-        done = 0 if self.spec.halves == 1 else world.mask[self.location]
+        done = 0 if self.location in world.added_to else world.mask[self.location]
         port._operation("append", self.location, torn, full, done)
         port.killed |= done
+
+    def lock(self) -> None:
+        """Lock the one-time words of the newest record."""
+        port, world = self.port, self.port.world
+        if self.location in world.lockable:
+            port._look(self.location, 0)
+            locked = self._content()._replace(locked=world.lockable[self.location])
+            number = world.intern(locked)
+            port._operation("lock", self.location, number, number, 0)

@@ -42,12 +42,14 @@ class SectorContent(NamedTuple):
 class LogContent(NamedTuple):
     """What a log's newest record may be (one entry once decided), and older records that a torn erase could bring back.
 
-    `used` says whether something was appended since the last erase, which decides whether it can be full.
+    `used` says whether something was appended since the last erase, which decides whether it can be full; `locked` that
+    its one-time words are locked, so that nothing is ever appended again.
     """
 
     newest: tuple[Record | None, ...]
     older: frozenset[Record]
     used: bool
+    locked: bool = False
 
 
 class Known(NamedTuple):
@@ -59,6 +61,9 @@ class Known(NamedTuple):
 
 
 UNKNOWN = Known()
+
+LOCKED_WORDS: Record = ("locked",)
+"""Written by an exploited application in place of a record: it locks the log's one-time words."""
 
 
 class World:
@@ -75,7 +80,9 @@ class World:
         sectors = ground.sectors
         self.sector_count = len(sectors)
         self.log_location = {spec.name: len(sectors) + i for i, spec in enumerate(procedure.logs)}
+        self.lockable = {self.log_location[name]: shared for name, shared in ground.locks if name in self.log_location}
         self.one_half = {self.log_location[spec.name] for spec in procedure.logs if spec.halves == 1}
+        self.added_to = self.one_half.union(self.lockable)  # what an actor writes there does not replace all
         first_free = len(sectors) + len(procedure.logs)
         self.settings_location = first_free
         self.known_location = first_free + 1
@@ -277,12 +284,26 @@ class World:
             )
         return found
 
+    def after_write(self, location: int, before: int, written: int) -> int:
+        """Return what a location holds after an actor wrote there; what was there before may count."""
+        if location in self.one_half:
+            return self.append_forged(before, written)
+        return self.write_once(before, written) if location in self.lockable else written
+
     def append_forged(self, before: int, forged: int) -> int:
         """Return a log of one half with a forged record on top of what it held."""
         old, new = self.values[before], self.values[forged]
         assert isinstance(old, LogContent)
         assert isinstance(new, LogContent)
         return self.intern(new._replace(older=old.older | {r for r in old.newest if r is not None}))
+
+    def write_once(self, before: int, written: int) -> int:
+        """Return a log in one-time words that can be locked after code wrote a record there, or locked them."""
+        old = self.values[before]
+        assert isinstance(old, LogContent)
+        if old.locked:
+            return before
+        return self.intern(old._replace(locked=True)) if self.values[written] == LOCKED_WORDS else written
 
     def rename(self, state: Flash, *, current_becomes_older: bool) -> Flash:
         """Return the state with the newer version named current, and the current one older or stale."""
@@ -302,7 +323,7 @@ class World:
         if isinstance(value, LogContent):
             newest = tuple(dict.fromkeys(_rename_record(r) for r in value.newest))
             known = frozenset(r for r in map(_rename_record, value.older) if r is not None)
-            return LogContent(newest, known, value.used)
+            return value._replace(newest=newest, older=known)
         return value
 
     def _rename_cell(self, cell: int, older: bool) -> int:
@@ -338,6 +359,8 @@ class World:
 def _unlike_bits(left: Hashable, right: Hashable) -> int:
     """Return the bits of a location which, where they may be read, part a state with `left` from one with `right`."""
     if isinstance(left, LogContent) and isinstance(right, LogContent):
+        if left.locked != right.locked:
+            return 1
         return int(left.newest != right.newest or left.used > right.used or not left.older <= right.older)
     if isinstance(left, SectorContent) and isinstance(right, SectorContent):
         cells = zip(left.cells, right.cells, strict=True)

@@ -18,6 +18,7 @@ from rootwright.device.port import (
     Claim,
     Control,
     Idle,
+    LogSpec,
     Offer,
     Record,
     Run,
@@ -36,6 +37,9 @@ from rootwright.prove.oracle.port import (
     without_power,
 )
 from rootwright.prove.oracle.state import Log, Slot, Value, make_room, with_record
+
+LOCK: Record = ("locked",)
+"""What an exploited application writes that locks a log's words."""
 
 
 class Known(IntEnum):
@@ -223,7 +227,7 @@ def exploits(subject: Subject, rest: Rest) -> Iterator[Exploit]:
         (spec.name, record)
         for spec in subject.procedure.logs
         if is_writable(subject, rest, spec.name)
-        for record in spec.forgeable
+        for record in writable_records(subject, spec)
     ]
     for log, record in [("", None), *records]:
         for content in contents if opened else ():
@@ -238,6 +242,15 @@ def exploits(subject: Subject, rest: Rest) -> Iterator[Exploit]:
     for block in boot_blocks(subject):
         if is_writable(subject, rest, block):
             yield Exploit((block,))
+
+
+def writable_records(subject: Subject, spec: LogSpec) -> Iterator[Record]:
+    """Yield what code that reaches a log can write there; bits of one-time words only ever count upwards."""
+    upwards = spec.name in subject.ground.once
+    for record in spec.forgeable:
+        yield tuple(Version(1) if upwards and isinstance(item, Version) else item for item in record)
+    if spec.name in dict(subject.ground.locks):
+        yield LOCK
 
 
 def apply_exploit(subject: Subject, state: State, rest: Rest, exploit: Exploit) -> State:
@@ -270,11 +283,14 @@ def apply_exploit(subject: Subject, state: State, rest: Rest, exploit: Exploit) 
         spec = subject.procedure.logs[index]
         halves, capacity = spec.halves, subject.level.room_in(spec)
         log = logs[index]
-        if halves == 2:
-            log = make_room(log, capacity)
-        elif subject.bounded and len(log.current) >= capacity:
-            log = Log((), (), used=False)
-        logs[index] = with_record(log, Slot((exploit.record,)), halves)._replace(used=True)
+        if log.locked or exploit.record == LOCK:
+            logs[index] = log._replace(locked=True)
+        else:
+            if halves == 2:
+                log = make_room(log, capacity)
+            elif subject.bounded and len(log.current) >= capacity:
+                log = Log((), (), used=False)
+            logs[index] = with_record(log, Slot((exploit.record,)), halves)._replace(used=True)
     flash = state.flash._replace(cells=tuple(cells), weak=frozenset(weak), logs=tuple(logs))
     return state._replace(flash=flash)
 
@@ -305,7 +321,7 @@ def rename(state: State, rest: Rest, current_becomes: Literal["older", "stale"])
     flash = state.flash
     renamed = flash._replace(
         cells=tuple(tuple(map(held, cells)) for cells in flash.cells),
-        logs=tuple(Log(slots(log.other), slots(log.current), log.used) for log in flash.logs),
+        logs=tuple(Log(slots(log.other), slots(log.current), log.used, log.locked) for log in flash.logs),
     )
     at = replace(rest, kind=Kind.CURRENT)
     return state._replace(flash=renamed, known=Known.NOTHING, trial_failed=False, at=at)

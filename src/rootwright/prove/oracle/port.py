@@ -302,6 +302,12 @@ class ConcretePort:
         """Append a record to one log, in the room that is there or made."""
         spec: LogSpec = self._subject.procedure.logs[index]
         capacity = self._subject.level.room_in(spec)
+        if self._logs[index].locked:
+            before = self.flash()
+            self._cut("before", before)
+            self._cut("inside", before)
+            self._done()
+            return
         if spec.halves == 1 and self._is_full(index, capacity):
             before = self.flash()
             self._cut("before", before)
@@ -318,6 +324,18 @@ class ConcretePort:
         for torn in torn_append(spec, room, record, eager=self._subject.eager and not self._is_unsettled(index)):
             self._cut("inside", _with_log(before, index, torn))
         self._logs[index] = with_record(room, Slot((record,)), spec.halves)
+        self._done()
+
+    def lock(self, index: int) -> None:
+        """Lock the words of one log's newest record, and with them what the same lock covers."""
+        locks = dict(self._ground.locks)
+        name = self._subject.procedure.logs[index].name
+        if name not in locks:
+            return
+        self._cut("before", self.flash())
+        if locks[name]:
+            self._logs[index] = self._logs[index]._replace(locked=True)
+        self._cut("inside", self.flash())
         self._done()
 
     def _is_unsettled(self, index: int) -> bool:
@@ -473,6 +491,10 @@ class ConcreteLog:
     def append(self, record: Record) -> None:
         """Append one record."""
         self._port.append(self._index, record)
+
+    def lock(self) -> None:
+        """Lock the words of the newest record."""
+        self._port.lock(self._index)
 
 
 def whole_kind(ground: Ground, area: str, cells: Sequence[Cell]) -> Kind | None:

@@ -101,11 +101,13 @@ class Log(NamedTuple):
 
     Attributes:
         used: Whether anything was appended since the last whole erase (asked for one half only).
+        locked: Whether its one-time words take no further record.
     """
 
     other: tuple[Slot, ...]
     current: tuple[Slot, ...]
     used: bool = True
+    locked: bool = False
 
 
 def newest_readings(log: Log) -> tuple[Record | None, ...]:
@@ -152,7 +154,7 @@ def forget(log: Log) -> Log:
     """Return a log of two halves without what a newer whole record has made meaningless; its slots stay used."""
     k = _whole(log.current)
     if k is not None:
-        return Log((), (NOTHING,) * k + log.current[k:])
+        return Log((), (NOTHING,) * k + log.current[k:], locked=log.locked)
     k = _whole(log.other)
     return log if k is None else log._replace(other=log.other[k:])
 
