@@ -21,7 +21,7 @@ def golden_of(subject: Subject) -> Golden:
 
 def system_trace(part: str, golden: Golden, folder: Path) -> list[int]:
     """Return what the system emulator runs from the program's first instruction on, somewhat further than the bench."""
-    flash = golden.before["flash"].data[: 0x8000 if part == "arm" else 0x4000]
+    flash = golden.before["flash"].data[: 0x4000 if part == "rv32" else 0x8000]
     system = System(part, flash, folder)
     try:
         found = list(islice(system.instructions(), len(golden.pcs) + 200))

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from rootwright.bench import arm_numbers
+from rootwright.bench.emulator import PAGE
 from rootwright.bench.ends import Access
 from rootwright.bench.fence import Fence
 from rootwright.bench.firmware import Firmware
@@ -19,6 +20,9 @@ from rootwright.errors import BenchError
 
 PERIPHERALS = ((0x4000_0000, 0x6000_0000), (0xE000_0000, 0x1_0000_0000))
 """Where an M-profile core expects registers (Armv7-M, B3.1, the system address map; from memory)."""
+
+SOFT = ("settle", "pended", "remap")
+"""Stops behind an access that is done: what follows before the core stands is done too."""
 
 
 class Bus(Fence):
@@ -44,7 +48,7 @@ class Bus(Fence):
         self._ran = 0
         self._devices: list[tuple[int, int, Registers]] = []
         self._build_devices(plugins)
-        self._map_gaps()
+        self._map_gaps(self._answered())
 
     def _build_devices(self, plugins: tuple[tuple[int, int, Registers], ...]) -> None:
         for rule in self.bench.rules:
@@ -71,6 +75,17 @@ class Bus(Fence):
                 )
         self._device_starts = [item[0] for item in self._devices]
 
+    def _answered(self) -> list[tuple[int, int]]:
+        """Return the pages that are mapped as registers. On M-profile cores the emulator itself refuses the rest.
+
+        Its own refusal is exact inside a conditional (IT) block too, where a stop that is asked for comes late.
+        """
+        if not self.is_arm:
+            return [(0, 0x1_0000_0000 - PAGE)]
+        spans = [*PERIPHERALS, *((start, end) for start, end, _ in self._devices)]
+        spans += [(window.start, window.end) for window in self._windows]
+        return [(start & -PAGE, min(-(-end // PAGE) * PAGE, 0x1_0000_0000 - PAGE)) for start, end in spans]
+
     def feed_watchdog(self) -> None:
         """Note that the watchdog was fed."""
         self._fed = self._ran
@@ -96,7 +111,7 @@ class Bus(Fence):
         return int(look(address - base)) if look is not None else 0
 
     def _read_control(self, address: int, width: int) -> int:
-        if self._pending is not None:
+        if self._pending is not None and self._pending[0] not in SOFT:
             return 0
         if not self.arm.privileged:
             self._pend_io("bus", address, write=False)
@@ -104,9 +119,7 @@ class Bus(Fence):
         return self.arm.read(address, width)
 
     def _write_control(self, address: int, width: int, value: int) -> None:
-        # A store of several words goes on although the core is to stop behind it.
-        kind = self._pending[0] if self._pending is not None else ""
-        if kind and not (kind in ("settle", "pended") and self.emulator.pc == self._io_pc):
+        if self._pending is not None and self._pending[0] not in SOFT:
             return
         if not self.arm.privileged:
             self._pend_io("bus write", address, write=False)
@@ -119,7 +132,7 @@ class Bus(Fence):
             self._pend_io("pended", address, write=True)
 
     def _read_io(self, address: int, width: int) -> int:
-        if self._pending is not None:
+        if self._pending is not None and self._pending[0] not in SOFT:
             return 0
         if self._wanted_at is not None and not self.may(address, width, READ):
             self._pend_io("guard", address, write=False)
@@ -185,7 +198,7 @@ class Bus(Fence):
             self.emulator.stop()
 
     def _write_io(self, address: int, width: int, value: int) -> None:
-        if self._pending is not None:
+        if self._pending is not None and self._pending[0] not in SOFT:
             return
         if self._wanted_at is not None and not self.may(address, width, WRITE):
             self._pend_io("guard write", address, write=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 from rootwright.bench.firmware import disassembler
@@ -46,12 +47,64 @@ def _arm(made: Any, pc: int, value: Value) -> tuple[int, int] | None:
     if operand is None:
         return None
     address = of(operand.mem.base) if operand.mem.base else 0
-    if not made.post_index:
+    if not made.post_index:  # else the displacement comes afterwards
         index = of(operand.mem.index) if operand.mem.index else 0
         shift = operand.shift.value if operand.shift.type else operand.mem.lshift
         address += (index << shift) * (operand.mem.scale or 1) + operand.mem.disp
     rest = name[3:].removeprefix("ex").removeprefix("s")
     return address & 0xFFFF_FFFF, _SIZES.get(rest[:1], 4)
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    """What a store does: address, width and register of each access, and the base register with its later value."""
+
+    words: tuple[tuple[int, int, str], ...]
+    base: str = ""
+    after: int = 0
+
+
+def stored(code: bytes, pc: int, value: Value) -> Store | None:
+    """Return what an M-profile store does; None for anything else."""
+    made = next(disassembler(True).disasm(code, pc, 1), None)
+    if made is None or not made.mnemonic.startswith(("st", "push")):
+        return None
+    found = _arm(made, pc, value)
+    if found is None:
+        return None
+
+    def name(number: int) -> str:
+        spelt = made.reg_name(number)
+        return _ARM_NAMES.get(spelt, str(spelt))
+
+    address, size = found
+    if made.mnemonic.startswith(("push", "stm")):
+        skip = 0 if made.mnemonic.startswith("push") else 1
+        listed = [name(each.reg) for each in made.operands[skip:]]
+        words = tuple((address + 4 * at, 4, each) for at, each in enumerate(listed))
+        base = name(made.operands[0].reg) if skip else "sp"
+        down = not skip or made.mnemonic.removesuffix(".w")[3:].startswith(("db", "ea"))
+        after = address if down else address + size
+        return Store(words, base if made.writeback or not skip else "", after & 0xFFFF_FFFF)
+    first = 1 if made.mnemonic.startswith("strex") else 0
+    if size == 8:
+        words = tuple((address + 4 * at, 4, name(made.operands[first + at].reg)) for at in range(2))
+    else:
+        words = ((address, size, name(made.operands[first].reg)),)
+    if not made.writeback:
+        return Store(words)
+    memory = next(each for each in made.operands if each.type == _memory_kind())
+    step = memory.mem.disp
+    if made.post_index and not step and made.operands[-1].type != _memory_kind():
+        step = -made.operands[-1].imm if made.operands[-1].subtracted else made.operands[-1].imm
+    after = address + step if made.post_index else address
+    return Store(words, name(memory.mem.base), after & 0xFFFF_FFFF)
+
+
+def _memory_kind() -> int:
+    from capstone import arm
+
+    return int(arm.ARM_OP_MEM)
 
 
 def _riscv(made: Any, value: Value) -> tuple[int, int] | None:

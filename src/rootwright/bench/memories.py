@@ -209,6 +209,32 @@ class Memories(ABC):
                 self.emulator.hook_address(at, page + PAGE - 1, self._foreign)
         for span, source in self.firmware.ram_code:
             self._guard_copy(span, source)
+        for address in self._behind_conditional_blocks():
+            self.emulator.hook_address(address, address, self._stop_late)
+
+    def _behind_conditional_blocks(self) -> set[int]:
+        """Return where conditional (IT) blocks with loads or stores end: a stop asked for inside is lost until there."""
+        if not self.is_arm:
+            return set()
+        found: set[int] = set()
+        for span in (*self.firmware.code, *(span for span, _ in self.firmware.ram_code)):
+            code = self.firmware.bytes_at(span.address, span.size)
+            for at in range(0, len(code) - 1, 2):
+                if code[at + 1] != 0xBF or not code[at] & 7:
+                    continue
+                it = self.firmware.instruction(span.address + at)
+                place, accesses = it.address + it.size, False
+                for _ in range(it.covers):
+                    inside = self.firmware.instruction(place)
+                    accesses = accesses or inside.text.startswith(("ldr", "str", "ldm", "stm"))
+                    place += inside.size
+                if accesses and it.covers > 1:
+                    found.add(place)
+        return found
+
+    def _stop_late(self, _: int) -> None:
+        if self._pending is not None:
+            self.emulator.stop()
 
     def _guard_copy(self, span: Span, source: int) -> None:
         """Code in RAM is the program's own only while it equals what it was copied from."""
@@ -225,12 +251,21 @@ class Memories(ABC):
             self._pending = ("fetch", address)
             self.emulator.stop()
 
-    def _map_gaps(self) -> None:
+    def _map_gaps(self, answered: list[tuple[int, int]]) -> None:
+        """Map what is answered access by access, wherever no plain memory is mapped."""
+        taken = sorted(self._taken)
         at = 0
-        for start, end in [*sorted(self._taken), (0x1_0000_0000 - PAGE, 0x1_0000_0000 - PAGE)]:
-            if start > at:
-                self._map_registers(at, start)
-            at = max(at, end)
+        for first, last in sorted(answered):
+            at = max(at, first)
+            for start, end in taken:
+                if start >= last or end <= at:
+                    continue
+                if start > at:
+                    self._map_registers(at, start)
+                at = end
+            if at < last:
+                self._map_registers(at, last)
+                at = last
 
     def _map_registers(self, start: int, end: int) -> None:
         """Map a stretch as registers; the system control space, which is asked for often, has its own way."""

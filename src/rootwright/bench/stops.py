@@ -7,7 +7,7 @@ from collections.abc import Callable
 from rootwright.bench import arm_numbers, core_rv32
 from rootwright.bench.core_arm import Lockup
 from rootwright.bench.device_state import DeviceState
-from rootwright.bench.effective import accessed
+from rootwright.bench.effective import accessed, stored
 from rootwright.bench.emulator import Stop
 from rootwright.bench.ends import Access, End
 from rootwright.bench.firmware import RV_REGISTERS, Firmware
@@ -99,14 +99,33 @@ class Stops(DeviceState):
             return End("image", self._entry(address), "handed over by a hooked function", True)
         if kind == "not covered":
             return End("not covered", self._io_pc, f"no rule covers 0x{address:08x}")
-        if kind == "settle":
-            self._settle_pages()
         if kind in ("bus", "bus write", "guard", "guard write"):
             return self._data_fault(self._io_pc or pc, address, write=kind.endswith("write"), guard="guard" in kind)
         if self._io_write and pc == self._io_pc:
-            # The store is done; the emulator stands before it.
-            self.emulator.set("pc", pc + self.firmware.instruction(pc).size)
+            self._finish_store(pc, address)
+        if kind == "settle" or self._remap:
+            self._settle_pages()
         return None
+
+    def _finish_store(self, pc: int, address: int) -> None:
+        """Finish the store whose access at `address` stopped the core: that one is done, the core stands before it."""
+        e = self.emulator
+        store = stored(self.read_bytes(pc, 4) or b"", pc, self._value) if self.is_arm else None
+        if store is not None:
+            for at, width, register in store.words:
+                if at > address:
+                    value = self._value(register) & (1 << 8 * width) - 1
+                    write = self._write_control if at & -0x1000 == arm_numbers.SCS else self._write_io
+                    write(at, width, value)
+            self._pending = None
+            if store.base:
+                e.set(store.base, store.after)
+        e.set("pc", pc + self.firmware.instruction(pc).size)
+
+    def _value(self, name: str) -> int:
+        """Return a register's value by the disassembler's name."""
+        found = name if self.is_arm else RV_REGISTERS.get(name, name)
+        return self.emulator.get(found) if found in self.emulator.registers else 0
 
     def _entry(self, address: int) -> int:
         """Return where an image starts that a hooked function was given: its table's reset vector, or itself."""
@@ -175,20 +194,24 @@ class Stops(DeviceState):
             return self._locked(self.arm.fault(arm_numbers.MEMORY, arm_numbers.MEMORY_DATA, pc, address))
         if self.arm.noted_only():
             self.arm.note_bus_fault(address)
-            self.emulator.set("pc", pc + self.firmware.instruction(pc).size)
+            self._skip(pc)
             return None
         return self._locked(self.arm.fault(arm_numbers.BUS, arm_numbers.BUS_PRECISE, pc, address))
 
+    def _skip(self, pc: int) -> None:
+        """Go on behind an instruction; inside a conditional block the block's state goes on too (DDI 0403, A7.3.3)."""
+        e = self.emulator
+        xpsr = e.get("xpsr")
+        state = xpsr >> 8 & 0xFC | xpsr >> 25 & 3
+        if state:
+            state = state & 0xE0 | state << 1 & 0x1F if state & 7 else 0
+            e.set("xpsr", xpsr & ~0x0600_FC00 | (state & 0xFC) << 8 | (state & 3) << 25)
+        e.set("pc", pc + self.firmware.instruction(pc).size)
+
     def _accessed(self, pc: int) -> tuple[int, int]:
         """Return first address and size of what the instruction at `pc` loads or stores."""
-        e = self.emulator
-
-        def value(name: str) -> int:
-            found = name if self.is_arm else RV_REGISTERS.get(name, name)
-            return e.get(found) if found in e.registers else 0
-
         raw = self.read_bytes(pc, 4) or self.read_bytes(pc, 2) or b""
-        return accessed(raw, pc, value, is_arm=self.is_arm) or (0, 1)
+        return accessed(raw, pc, self._value, is_arm=self.is_arm) or (0, 1)
 
     def _fetch(self, pc: int) -> End | None:
         """Judge a fetch from where the boot program has no code."""
