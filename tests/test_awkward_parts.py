@@ -568,6 +568,33 @@ def test_a_large_erase_command_takes_all_that_it_covers(make: Make) -> None:
     assert (verdict.holds, verdict.cuts) == (False, 0)
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("reprogram", "enough"),
+    [
+        ('"never"', False),
+        ('"times"\nreprogram_times = 1', False),
+        ('"times"\nreprogram_times = 2', True),
+        ('"zeros-only"', True),
+        ('"bits"', True),
+    ],
+)
+def test_a_flag_that_is_struck_out_needs_a_second_program(
+    make: Make, repository: Path, reprogram: str, enough: bool
+) -> None:
+    path = make(
+        "awkward-external",
+        chip=(('reprogram = "never"\nreprogram_unit = "16 B"', f'reprogram = {reprogram}\nreprogram_unit = "16 B"'),),
+        product=(('"copy-over"', '"strikes_out:StrikesOut"'),),
+    )
+    source = repository / "tests" / "fixtures" / "procedures" / "strikes_out.py"
+    (path.parent / "strikes_out.py").write_text(source.read_text(encoding="utf-8"), encoding="utf-8")
+    assert ("plan.reprogram" in rules(path)) == (not enough)
+    holds, cuts, what = verdict(path)
+    assert (holds, cuts) == (enough, 0)
+    assert enough or "never comes to rest" in what
+
+
 def test_flash_that_erases_to_zeros_is_filled_with_zeros(make: Make) -> None:
     path = make("awkward-external")
     ground = ground_from_map(load_product(path).chip, map_of(path), cells=1)

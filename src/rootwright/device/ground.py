@@ -21,6 +21,7 @@ class GroundSector:
         position: The place of its first cell in the area's content.
         external: Whether its bus can be reached from outside the part.
         reprogram: What programming a cell that is not blank does.
+        times: How often a cell may be programmed between two erases, where `reprogram` says "times".
         cached: Whether code runs from it through a cache that is stale, once written, until invalidated or reset.
         erased: The value of an erased byte; None where nothing is ever erased: programming replaces what was there.
     """
@@ -37,6 +38,7 @@ class GroundSector:
     blank_read: BlankRead = BlankRead.VALUE
     erased: int | None = 0xFF
     cached: bool = False
+    times: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,6 +239,7 @@ class _Builder:
                         memory.erased,
                         memory.cached
                         or any(v.memory == memory.name and v.cached and v.executes for v in self.chip.views),
+                        memory.reprogram_times,
                     )
                 )
                 position += pieces * self.cells

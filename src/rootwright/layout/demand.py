@@ -122,6 +122,7 @@ class Demand:
         digests: How many times the whole set of images is digested during install and first boot.
         verifies: How many signature checks the install makes.
         ram: RAM in bytes that the boot stage needs for it.
+        programs: How often a unit of a block is programmed between two erases, by block name, where that is not once.
     """
 
     traits: Traits
@@ -132,6 +133,7 @@ class Demand:
     verifies: int = 1
     ram: int = 0
     impossible: str = ""
+    programs: tuple[tuple[str, int], ...] = ()
 
     def block(self, name: str) -> Block:
         """Return the block called `name`; KeyError where there is none."""

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from itertools import accumulate
 from math import ceil
 
-from rootwright.describe.chip import Chip, Memory, MemoryKind, ProtectionKind
+from rootwright.describe.chip import Chip, Memory, MemoryKind, ProtectionKind, Reprogram
 from rootwright.describe.product import Attacker, ImageSpec, Procedure, Product
 from rootwright.layout.demand import BlockRole, Demand, Wear
 from rootwright.layout.map import Map, Misfit, Region
@@ -239,6 +239,7 @@ def find_limits(demand: Demand, outcome: Map | Misfit, row: Row, product: Produc
         found.append(
             Finding("plan.ram", "", f"the boot stage needs {demand.ram} bytes of RAM, the part has {ram}", "use less")
         )
+    found += _reprogram_findings(demand, outcome, product.chip)
     found += _protection_findings(demand, outcome, product.chip)
     found += _group_findings(demand, outcome, product.chip)
     found += _cache_notes(outcome, product.chip)
@@ -281,6 +282,29 @@ def _protection_findings(demand: Demand, plan: Map, chip: Chip) -> list[Finding]
                     protected[0].block,
                     f"{stretches} separate stretches of {memory.name} are protected, the part holds {most}",
                     "pin the protected blocks side by side",
+                )
+            )
+    return found
+
+
+def _reprogram_findings(demand: Demand, plan: Map, chip: Chip) -> list[Finding]:
+    """Return a finding for each block whose units the procedure programs more often than its memory takes."""
+    found = []
+    for name, times in demand.programs:
+        region = _find(plan, name)
+        if region is None or chip.memory(region.memory).erased is None:
+            continue
+        memory = chip.memory(region.memory)
+        most = {Reprogram.NEVER: 1, Reprogram.ZEROS_ONLY: 2, Reprogram.TIMES: memory.reprogram_times}
+        if times > most.get(memory.reprogram, times):
+            taken = most[memory.reprogram]
+            found.append(
+                Finding(
+                    "plan.reprogram",
+                    name,
+                    f"{demand.traits.name} programs a unit of {name} {times} times between two erases, {memory.name} "
+                    f"takes {taken} (reprogram = {memory.reprogram.value!r})",
+                    "give each mark a unit of its own, or pin the block into a memory that can be programmed again",
                 )
             )
     return found

@@ -82,7 +82,13 @@ def find_moves(rest: Rest, known: Known, procedure: UpdateProcedure, world: Worl
         after = Known(good=True) if rest.on_trial else UNKNOWN
         known_after = ((world.known_location, world.intern(after)),) if newer or not rest.on_trial else ()
         for move in _exploits(rest, world):
-            yield replace(move, writes=move.writes + known_after)
+            yield replace(move, writes=move.writes + known_after + _erased(move, world))
+
+
+def _erased(move: Move, world: World) -> tuple[tuple[int, int], ...]:
+    """Return what a move does to the counts of programs: what it writes into sectors follows an erase."""
+    sectors = tuple(location for location, _ in move.writes if location < world.sector_count)
+    return ((world.again_location, world.intern(sectors)),) if world.counts and sectors else ()
 
 
 def _exploits(rest: Rest, world: World) -> Iterator[Move]:

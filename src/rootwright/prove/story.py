@@ -131,8 +131,9 @@ class _Teller:
         if location < self.world.sector_count:
             verb = {"erase": "erase", "program": "program"}[operation.kind]
             sector = self.ground.sectors[location]
-            if operation.also:
-                count = 1 + len(operation.also)
+            covered = sum(1 for other, _, _ in operation.also if other < self.world.sector_count)
+            if covered:
+                count = 1 + covered
                 return f"{verb} {count} sectors from {self.area_of[location]} sector at {sector.address:#010x} on"
             return f"{verb} {self.area_of[location]} sector at {sector.address:#010x}"
         if operation.kind == "complement":

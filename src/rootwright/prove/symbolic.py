@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 from rootwright.describe.chip import BlankRead, Reprogram
 from rootwright.describe.settings import Torn
-from rootwright.device.content import FOREIGN, KIND_OF_VERSION, Kind
+from rootwright.device.content import FOREIGN, KIND_OF_VERSION, PROGRAMMED, Kind
 from rootwright.device.port import (
     BLANK,
     FAULT,
@@ -41,7 +41,7 @@ MAX_OPERATIONS = 20_000  # in one step; a procedure that needs more is not stepp
 class Operation(NamedTuple):
     """One operation of a step: where it works, what it leaves when cut inside and when complete.
 
-    `also` has location, torn and done for each further sector that one erase command covers.
+    `also` has location, torn and done for each further sector that an erase command covers, and for program counts.
     """
 
     kind: str  # "erase", "program", "append", "erase log", "settings", "complement", "lock"
@@ -191,6 +191,9 @@ class SymbolicPort:
         self.killed |= killed
         self.erases += 1 + len(others)
         also = tuple((other, world.torn_erase(self.state[other]), world.blank[other]) for other in others)
+        if world.counts:
+            before = self.state[world.again_location]
+            also += ((world.again_location, before, world.forget_programs(before, (first, *others))),)
         self._operation("erase", first, world.torn_erase(self.state[first]), world.blank[first], killed, also)
 
     def program(self, sector: int, cell: int, value: Cell) -> None:
@@ -206,11 +209,30 @@ class SymbolicPort:
         if old < 0:
             old = self._decide(sector, cell, old)
         new = int(value)
+        also: tuple[tuple[int, int, int], ...] = ()
         if old != BLANK:
-            keeps = world.ground.sectors[sector].reprogram in (Reprogram.BITS, Reprogram.ZEROS_ONLY)
-            new = old if keeps and old == new else int(FAULT)
+            new, also = self._program_again(sector, cell, old, new)
         torn, done = world.programmed(self.state[sector], cell, old, new)
-        self._operation("program", sector, torn, done, 0)
+        self._operation("program", sector, torn, done, 0, also)
+
+    def _program_again(
+        self, sector: int, cell: int, old: int, new: int
+    ) -> tuple[int, tuple[tuple[int, int, int], ...]]:
+        """Return what comes of programming a cell that is not blank, and how the count of programs changes."""
+        world, place = self.world, self.world.ground.sectors[sector]
+        also: tuple[tuple[int, int, int], ...] = ()
+        if place.reprogram is Reprogram.NEVER or (place.reprogram is Reprogram.TIMES and place.times <= 1):
+            return int(FAULT), ()
+        if place.reprogram is Reprogram.TIMES:
+            self._look(world.again_location, 0)
+            counts = world.values[self.state[world.again_location]]
+            assert isinstance(counts, frozenset)
+            more = next((count for at, which, count in counts if (at, which) == (sector, cell)), 0)
+            if more + 1 >= place.times:
+                return int(FAULT), ()
+            number = world.intern(counts - {(sector, cell, more)} | {(sector, cell, more + 1)})
+            also = ((world.again_location, number, number),)
+        return new if new in (old, PROGRAMMED) else int(FAULT), also
 
     def _replace(self, sector: int, cell: int, new: int) -> None:
         """Program one cell of a memory without erase: whatever was there is replaced."""

@@ -15,6 +15,7 @@ from dataclasses import replace
 from struct import Struct
 from typing import NamedTuple, TypeAlias
 
+from rootwright.describe.chip import Reprogram
 from rootwright.device.content import FOREIGN, KIND_OF_VERSION, PROGRAMMED, Kind, content_cell, kind_of
 from rootwright.device.ground import Ground
 from rootwright.device.port import BLANK, FAULT, Cell, LogSpec, Record, UpdateProcedure, Version
@@ -82,7 +83,6 @@ class World:
         self.log_location = {spec.name: len(sectors) + i for i, spec in enumerate(procedure.logs)}
         self.lockable = {self.log_location[name]: shared for name, shared in ground.locks if name in self.log_location}
         self.one_half = {self.log_location[spec.name] for spec in procedure.logs if spec.halves == 1}
-        self.added_to = self.one_half.union(self.lockable)  # what an actor writes there does not replace all
         first_free = len(sectors) + len(procedure.logs)
         self.settings_location = first_free
         self.known_location = first_free + 1
@@ -97,9 +97,14 @@ class World:
         self.unlock_location = self.count  # how far the unlock sequence is written; only where there is one
         self.has_unlock = model is not None and model.unlock > 0
         self.count += self.has_unlock
+        self.again_location = self.count  # programs of cells beyond the first; only where they are counted
+        self.counts = any(sector.reprogram is Reprogram.TIMES and sector.times > 1 for sector in ground.sectors)
+        self.count += self.counts
         self.stale_location = self.count  # sectors whose cache holds older content; only where there is a cache
         self.has_cache = any(sector.cached for sector in ground.sectors)
         self.count += self.has_cache
+        # What an actor writes there does not replace all that was there.
+        self.added_to = self.one_half.union(self.lockable, (self.again_location,) if self.counts else ())
         # One bit per cell and one for weakness in each sector; one bit for every other location. The top bit of a
         # location's lane is free, for sums that tell which lanes are not zero.
         self.shift: list[int] = []
@@ -197,6 +202,8 @@ class World:
             state.append(self.intern(NOT_LOADED if self.loads_at_power_up else 0))
         if self.has_unlock:
             state.append(self.intern(0))
+        if self.counts:
+            state.append(self.intern(frozenset()))
         if self.has_cache:
             state.append(self.intern(frozenset()))
         return tuple(state)
@@ -288,6 +295,10 @@ class World:
         """Return what a location holds after an actor wrote there; what was there before may count."""
         if location in self.one_half:
             return self.append_forged(before, written)
+        if self.counts and location == self.again_location:
+            erased = self.values[written]
+            assert isinstance(erased, tuple)
+            return self.forget_programs(before, erased)
         return self.write_once(before, written) if location in self.lockable else written
 
     def append_forged(self, before: int, forged: int) -> int:
@@ -296,6 +307,13 @@ class World:
         assert isinstance(old, LogContent)
         assert isinstance(new, LogContent)
         return self.intern(new._replace(older=old.older | {r for r in old.newest if r is not None}))
+
+    def forget_programs(self, before: int, erased: tuple[int, ...]) -> int:
+        """Return the counts of programs after some sectors were erased."""
+        counts = self.values[before]
+        assert isinstance(counts, frozenset)
+        kept = frozenset(each for each in counts if each[0] not in erased)
+        return before if kept == counts else self.intern(kept)
 
     def write_once(self, before: int, written: int) -> int:
         """Return a log in one-time words that can be locked after code wrote a record there, or locked them."""

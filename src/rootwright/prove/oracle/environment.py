@@ -265,6 +265,7 @@ def apply_exploit(subject: Subject, state: State, rest: Rest, exploit: Exploit) 
     if exploit.areas and exploit.areas[0] in boot_blocks(subject):
         return state._replace(boot_sound=state.boot_sound - set(exploit.areas))
     cells, weak = list(state.flash.cells), set(state.flash.weak)
+    written: set[int] = set()
     for area in exploit.areas:
         link = dict(subject.ground.links).get(area, 0)
         for index in subject.ground.area(area):
@@ -272,12 +273,14 @@ def apply_exploit(subject: Subject, state: State, rest: Rest, exploit: Exploit) 
             if not is_writable(subject, rest, sector.block) and area not in rest.opens:
                 continue
             weak.discard(index)
+            written.add(index)
             if exploit.content == "foreign":
                 cells[index] = (int(FOREIGN),) * sector.cells
             else:
                 kind = Kind.NEXT if exploit.content == "newer" else Kind.OLD
                 cells[index] = tuple(content_cell(kind, link, sector.position + c) for c in range(sector.cells))
     logs = list(state.flash.logs)
+    again = frozenset(each for each in state.flash.again if each[0] not in written)
     if exploit.record is not None:
         index = subject.find_log(exploit.log)
         spec = subject.procedure.logs[index]
@@ -291,7 +294,7 @@ def apply_exploit(subject: Subject, state: State, rest: Rest, exploit: Exploit) 
             elif subject.bounded and len(log.current) >= capacity:
                 log = Log((), (), used=False)
             logs[index] = with_record(log, Slot((exploit.record,)), halves)._replace(used=True)
-    flash = state.flash._replace(cells=tuple(cells), weak=frozenset(weak), logs=tuple(logs))
+    flash = state.flash._replace(cells=tuple(cells), weak=frozenset(weak), logs=tuple(logs), again=again)
     return state._replace(flash=flash)
 
 

@@ -9,7 +9,7 @@ from typing import Any, Final, Literal, NamedTuple, TypeAlias, TypeVar
 
 from rootwright.describe.chip import BlankRead, Reprogram
 from rootwright.describe.product import Attacker
-from rootwright.device.content import FOREIGN, VERSION_OF_KIND, Kind, kind_of
+from rootwright.device.content import FOREIGN, PROGRAMMED, VERSION_OF_KIND, Kind, kind_of
 from rootwright.device.ground import Ground
 from rootwright.device.port import BLANK, FAULT, Cell, Claim, Digest, LogSpec, Record, UpdateProcedure, Version
 from rootwright.device.settings import SettingsModel
@@ -58,6 +58,7 @@ class Flash(NamedTuple):
     settings: Value
     loaded: int = 0  # what the settings area was loaded as; lost with the power like the next
     stale: frozenset[int] = frozenset()  # sectors of which a cache may still show what was there before
+    again: frozenset[tuple[int, int, int]] = frozenset()  # sector, cell, programs since its erase beyond the first
     opened: tuple[int, ...] = ()  # what was written of the unlock sequence since the reset
 
 
@@ -117,6 +118,7 @@ class ConcretePort:
         self._loaded = flash.loaded
         self._stale = set(flash.stale)
         self._opened = flash.opened
+        self._again = {(sector, cell): count for sector, cell, count in flash.again}
         self._bus = Attacker.EXTERNAL_BUS in subject.level.attackers
         self.asked = 0
         self.seen: list[Any] = []
@@ -129,7 +131,11 @@ class ConcretePort:
         """Return everything that is in the flash now."""
         cells = tuple(map(tuple, self._cells))
         stale = frozenset(self._stale)
-        return Flash(cells, frozenset(self._weak), tuple(self._logs), self._settings, self._loaded, stale, self._opened)
+        again = frozenset((*place, count) for place, count in self._again.items())
+        logs = tuple(self._logs)
+        return Flash(
+            cells, frozenset(self._weak), logs, self._settings, self._loaded, stale, again=again, opened=self._opened
+        )
 
     def _cut(self, where: Where, flash: Flash) -> None:
         kept = without_power(self._ground, flash)
@@ -174,6 +180,7 @@ class ConcretePort:
         for each in hit:
             self._cells[each] = [BLANK] * len(self._cells[each])
             self._weak.discard(each)
+            self._again = {place: count for place, count in self._again.items() if place[0] != each}
         self._done()
 
     def program(self, sector: int, cell: int, value: Cell) -> None:
@@ -184,19 +191,27 @@ class ConcretePort:
             self._write_over(sector, cell, value)
             return
         old = self._decide(sector, cell)
-        if old == BLANK:
-            new: int = value
-        elif self._ground.sectors[sector].reprogram is Reprogram.NEVER or old != value:
+        self._cut("before", self.flash())
+        new: int = value
+        if old != BLANK and not self._takes_more(sector, cell, old, value):
             new = FAULT
-        else:
-            new = old
-        before = self.flash()
-        self._cut("before", before)
         for torn in torn_program(old, new, eager=self._subject.eager):
             self._cells[sector][cell] = torn
             self._cut("inside", self.flash())
         self._cells[sector][cell] = new
         self._done()
+
+    def _takes_more(self, sector: int, cell: int, old: int, value: Cell) -> bool:
+        """Count one more program of a cell that is not blank; say whether it then reads as what was programmed."""
+        place = self._ground.sectors[sector]
+        if place.reprogram is Reprogram.NEVER:
+            return False
+        if place.reprogram is Reprogram.TIMES:
+            used = 1 + self._again.get((sector, cell), 0)
+            if used >= place.times:
+                return False
+            self._again[(sector, cell)] = used
+        return value in (PROGRAMMED, old)
 
     def _write_over(self, sector: int, cell: int, value: Cell) -> None:
         """Program one cell whatever it holds; what it held may be undecided itself."""
