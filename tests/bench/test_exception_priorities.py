@@ -1,4 +1,4 @@
-"""Exceptions by priority, in the bench and in a system emulator: the same instructions, and the registers that the manual says.
+"""Exceptions by priority, in the bench and in a system emulator: the same instructions, and what the manual says.
 
 Armv7-M Architecture Reference Manual (DDI 0403): B1.5.4 priorities, B1.5.6 entry, B1.5.8 return, B1.5.11 faults while
 stacking (derived exceptions), B1.5.12 tail-chaining, B1.5.15 lockup. Section numbers are from memory.
@@ -11,12 +11,12 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from system_emulator import under_it
 from test_exceptions_as_in_system_emulator import golden_of, once, require_equal, system_trace
 
 from rootwright.bench.board import Board
 from rootwright.bench.subject import Subject
 from rootwright.describe.chip import Architecture
-from system_emulator import under_it
 
 pytestmark = [pytest.mark.slow, pytest.mark.firmware]
 
@@ -100,7 +100,7 @@ __attribute__((used, noinline)) void svc_c(uint32_t *frame) {
     case 0: __asm__ volatile("udf 1"); break;                       /* a fault inside SVCall */
     case 1: ICSR = PENDSV | TICK; SYNC; note(0xB01); break;         /* tail-chained behind this */
     case 2: ICSR = 1u << 31; SYNC; note(0xB02); break;              /* NMI comes at once */
-    case 3: __asm__ volatile("mov r0, #9\\n svc 0\\n nop" : : : "r0"); break; /* a call that cannot be taken: HardFault */
+    case 3: __asm__ volatile("mov r0, #9\\n svc 0\\n nop" : : : "r0"); break;  /* HardFault */
     default: note(0xB99);
     }
 }
@@ -210,7 +210,8 @@ def test_masks_and_group_priorities_as_in_the_system_emulator(build: Callable[..
 RETURNS = (
     COMMON
     + """
-#define BACK(name, value) __attribute__((naked)) void name(void) { __asm__ volatile("ldr r0, =" #value "\\n bx r0\\n .ltorg"); }
+#define BACK(name, value) __attribute__((naked)) void name(void) { \\
+    __asm__ volatile("ldr r0, =" #value "\\n bx r0\\n .ltorg"); }
 void nmi(void) { note(0x200); }
 void bus(void) { note(0x500); for (;;) { } }
 void memory(void) { note(0x400); for (;;) { } }
@@ -247,7 +248,7 @@ void reset(void) {
 
 
 def test_returns_that_cannot_be_obeyed_as_in_the_system_emulator(build: Callable[..., Subject], tmp_path: Path) -> None:
-    """B1.5.8: INVPC, entered on the frame that is there, with the refused value's low bits in LR; IACCVIOL from a thread."""
+    """B1.5.8: INVPC, entered on the frame that is there, the refused value's low bits in LR; IACCVIOL from a thread."""
     subject = build(RETURNS)
     invalid = [0x600, 1 << 18]
     expected = [
@@ -265,7 +266,8 @@ def test_returns_that_cannot_be_obeyed_as_in_the_system_emulator(build: Callable
 STACKS = (
     COMMON
     + """
-#define RESCUE(name, number) __attribute__((used, noinline)) void name##_c(void) { note(number); note(CFSR); CFSR = CFSR; } \\
+#define RESCUE(name, number) __attribute__((used, noinline)) void name##_c(void) { \\
+        note(number); note(CFSR); CFSR = CFSR; } \\
     __attribute__((naked)) void name(void) { __asm__ volatile("push {r4, lr}\\n bl " #name "_c\\n" \\
     "ldr r0, =good\\n ldr r0, [r0]\\n msr psp, r0\\n pop {r4, pc}\\n .ltorg"); }
 volatile uint32_t good;
@@ -283,8 +285,8 @@ __attribute__((naked)) void svc(void) { __asm__ volatile("push {r4, lr}\\n bl sv
     + VECTORS
     + """
 __attribute__((noinline, used)) void after(void) { note(9); for (;;) { } }
-#define TRY __asm__ volatile("mrs r1, msp\\n ldr r0, =0xC0000100\\n msr psp, r0\\n movs r0, #2\\n msr control, r0\\n isb\\n" \\
-    "svc 0\\n nop\\n" \\
+#define TRY __asm__ volatile("mrs r1, msp\\n ldr r0, =0xC0000100\\n msr psp, r0\\n movs r0, #2\\n" \\
+    "msr control, r0\\n isb\\n svc 0\\n nop\\n" \\
     : : : "r0", "r1", "r2", "r3", "r12", "lr", "memory")
 void reset(void) {
     used = 0;
@@ -347,9 +349,10 @@ void reset(void) {
     register uint32_t r0 __asm__("r0") = 1;
     __asm__ volatile("svc 0" : "+r"(r0) : : "memory");
     uint32_t c; __asm__ volatile("mrs %0, control" : "=r"(c)); note(c);
-    __asm__ volatile("str.w %0, [%1]" : : "r"(0), "r"(0xE000ED14) : "memory");   /* not for unprivileged code: BusFault */
+    __asm__ volatile("str.w %0, [%1]" : : "r"(0), "r"(0xE000ED14) : "memory");   /* BusFault: privileged */
     uint32_t equal = c == 3;
-    __asm__ volatile("cmp %0, #1\\n itt eq\\n ldreq.w r1, [%1]\\n addeq %0, #1" : "+r"(equal) : "r"(0xC0000000) : "r1", "cc");
+    __asm__ volatile("cmp %0, #1\\n itt eq\\n ldreq.w r1, [%1]\\n addeq %0, #1"
+        : "+r"(equal) : "r"(0xC0000000) : "r1", "cc");
     note(equal);
     r0 = 7;
     __asm__ volatile("svc 0" : "+r"(r0) : : "memory");
@@ -405,7 +408,7 @@ NMI = "ICSR = 1u << 31; SYNC"
     ],
 )
 def test_lockup(start: str, in_hard: str, in_nmi: str, why: str, build: Callable[..., Subject]) -> None:
-    """B1.5.15 unrecoverable exceptions: a fault at priority -1 or -2 stops the core for good; BFHFNMIGN excepts loads."""
+    """B1.5.15 unrecoverable exceptions: a fault at priority -1 or -2 stops the core; BFHFNMIGN excepts data."""
     subject = build(LOCKS.replace("START", start).replace("IN_HARD", in_hard).replace("IN_NMI", in_nmi))
     board = run(subject)
     end = board.last_end  # type: ignore[attr-defined]

@@ -49,6 +49,7 @@ class Board(Stops):
         if blocks is not None:
             self.emulator.hook_blocks(blocks)
         self._guard_pages()
+        self._watch_modes()
 
     @staticmethod
     def _feeds_watchdog(bench: Bench) -> bool:

@@ -28,12 +28,17 @@ class Fence(Memories):
     """Memories behind a protection unit."""
 
     def _begin_fence(self) -> None:
-        """Install what must be there before the first run."""
+        """Have no page fenced yet."""
         self._wanted_at: Any = None
         self._kept: dict[Any, dict[int, int]] = {}
         self.unit: Unit = self.arm.unit if self.is_arm else self.riscv.unit
         has_unit = bool((self.arm.unit if self.is_arm else self.riscv.unit).count)
-        for address, call in self._mode_instructions() if has_unit else ():
+        self._user_is_fenced = has_unit and not self.is_arm
+        self._has_unit = has_unit
+
+    def _watch_modes(self) -> None:
+        """Hook the instructions that change the mode, behind all other hooks: theirs are not called once it stops."""
+        for address, call in self._mode_instructions() if self._has_unit else ():
             self.emulator.hook_address(address, address, call)
 
     # Rights
@@ -42,9 +47,13 @@ class Fence(Memories):
     def _privileged(self) -> bool:
         return self.arm.privileged if self.is_arm else self.riscv.privileged
 
+    def _is_on(self) -> bool:
+        """Return whether any access is governed now: user mode of RV32 always is, where there are entries at all."""
+        return self.unit.active or (self._user_is_fenced and not self.riscv.privileged)
+
     def may(self, address: int, size: int, kind: int) -> bool:
         """Return whether the protection unit lets an access of some bytes pass."""
-        if not self.unit.active:
+        if not self._is_on():
             return True
         privileged, urgent = self._level()
         places = (address, address + size - 1) if size < 8 else (*range(address, address + size, 4), address + size - 1)
@@ -56,8 +65,9 @@ class Fence(Memories):
 
     def level_changed(self) -> None:
         """Let pages have the rights of the core's present mode."""
-        if self._wanted_at is not None or self.unit.active:
-            level = (self._level(), self._registers()) if self.unit.active else None
+        is_on = self._is_on()
+        if self._wanted_at is not None or is_on:
+            level = (self._level(), self._registers()) if is_on else None
             if level != self._wanted_at:
                 self._settle_pages()
 
@@ -66,7 +76,7 @@ class Fence(Memories):
 
     def _odd_pages(self) -> dict[int, int]:
         torn = super()._odd_pages()
-        if not self.unit.active:
+        if not self._is_on():
             self._wanted_at = None
             return torn
         self._wanted_at = level = (self._level(), self._registers())
@@ -193,8 +203,8 @@ class Fence(Memories):
         self.emulator.stop()
 
     def _machine_return(self, address: int) -> None:
-        """Do mret while the unit is on: back to the mode in MPP, with the interrupt enable of MPIE."""
-        if self._pending is not None or not self.unit.active or not self.riscv.privileged:
+        """Do mret to another mode: that in MPP, with the interrupt enable of MPIE."""
+        if self._pending is not None or not self.riscv.privileged:
             return
         if self.read_bytes(address, 4) != _MRET.to_bytes(4, "little"):
             return

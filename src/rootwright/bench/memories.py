@@ -213,7 +213,7 @@ class Memories(ABC):
             self.emulator.hook_address(address, address, self._stop_late)
 
     def _behind_conditional_blocks(self) -> set[int]:
-        """Return where conditional (IT) blocks with loads or stores end: a stop asked for inside is lost until there."""
+        """Return where conditional (IT) blocks with loads or stores end: a stop asked for inside is lost there."""
         if not self.is_arm:
             return set()
         found: set[int] = set()
