@@ -21,7 +21,7 @@ from rootwright.bench.flash import PROGRAMMED, TORN, WEAK, FlashContent, FlashSt
 from rootwright.bench.golden import begin
 from rootwright.bench.judge import FINDINGS, Verdict, judge
 from rootwright.bench.subject import Start, Subject
-from rootwright.describe.chip import EccError
+from rootwright.describe.chip import EccError, TornProgram
 from rootwright.describe.product import Procedure
 
 MOST_STATES = 4000
@@ -183,6 +183,12 @@ def torn_ways(flash: FlashContent, operation: Operation) -> Iterator[tuple[str, 
     units = bytes(flash.units[offset // unit : (offset + size) // unit])
     if operation.kind == "program":
         new = operation.data
+        if flash.memory.torn_program is TornProgram.ANY_BYTES:
+            yield from _any_bytes(start, old, new, bytes([PROGRAMMED]) * (size // unit))
+            return
+        if coded and flash.memory.tear_unit > unit:
+            yield from _torn_lines(flash, operation)
+            return
         for at in range(0, size, unit):
             # Units before the torn one are written, those behind it are not.
             done = bytes([PROGRAMMED]) * (at // unit)
@@ -210,6 +216,38 @@ def torn_ways(flash: FlashContent, operation: Operation) -> Iterator[tuple[str, 
     yield "every other unit old", start, turn, weak
     turned = bytes(TORN if i & 1 and coded else WEAK for i in range(count))
     yield "every other unit garbage", start, turn, turned
+
+
+def _any_bytes(start: int, old: bytes, new: bytes, units: bytes) -> Iterator[tuple[str, int, bytes, bytes]]:
+    """Yield some of the ways in which any byte of a page may be new and any other old."""
+    half = len(new) // 2
+    turn = (bytes(pair[(i + shift) & 1] for i, pair in enumerate(zip(old, new, strict=True))) for shift in (0, 1))
+    yield "first half written", start, new[:half] + old[half:], units
+    yield "second half written", start, old[:half] + new[half:], units
+    yield "every odd byte written", start, next(turn), units
+    yield "every even byte written", start, next(turn), units
+
+
+def _torn_lines(flash: FlashContent, operation: Operation) -> Iterator[tuple[str, int, bytes, bytes]]:
+    """Yield a cut in each line that the part loses as a whole, what else stands in it too."""
+    unit, tear = flash.unit, flash.memory.tear_unit
+    first = (operation.address - flash.base) // tear * tear
+    end = -(-(operation.address + operation.size - flash.base) // tear) * tear
+    at = operation.address - flash.base - first
+    old = flash.buffer.read(first, end - first)
+    new = old[:at] + operation.data + old[at + operation.size :]
+    units = bytes(flash.units[first // unit : end // unit])
+    written = (
+        units[: at // unit] + bytes([PROGRAMMED]) * (operation.size // unit) + units[(at + operation.size) // unit :]
+    )
+    for line in range(0, end - first, tear):
+        states = written[: line // unit] + bytes([TORN]) * (tear // unit) + units[(line + tear) // unit :]
+        yield (
+            "half programmed, its line undecodable",
+            flash.base + first,
+            new[: line + tear] + old[line + tear :],
+            states,
+        )
 
 
 class _Exploration:
@@ -261,7 +299,7 @@ class _Exploration:
         self.board.power_up(flash, fill=fill)
         end = self.board.run(self.subject.bench.limit)
         self.result.runs += 1
-        return end, [op for f in self.board.flashes for op in f.operations]
+        return end, sorted((op for f in self.board.flashes for op in f.operations), key=lambda op: op.order)
 
     def _expand(self, state: State) -> None:
         flash = self.packer.unpack(state.sectors)
@@ -335,7 +373,7 @@ class _Exploration:
                 self._add(after)
                 content.restore(mark)
             if operation.kind == "erase":
-                content.erase(operation.address, pc=0, index=0)
+                content.erase_command(operation.address, operation.size, pc=0, index=0)
             else:
                 content.program(operation.address, operation.data, pc=0, index=0)
             self.result.operations += 1

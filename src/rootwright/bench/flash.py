@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from itertools import count
 
 from rootwright.bench.emulator import Buffer
 from rootwright.describe.chip import Memory, MemoryKind, Reprogram
@@ -20,6 +21,7 @@ class Operation:
     Attributes:
         index: Instructions executed before it, where the run was traced, else -1.
         pc: The instruction that started it.
+        order: Its place among the operations on all memories.
     """
 
     kind: str
@@ -28,7 +30,10 @@ class Operation:
     data: bytes
     pc: int
     index: int
+    order: int = field(default=0, compare=False)
 
+
+_orders = count(1)
 
 Mark = tuple[int, int, tuple[tuple[int, bytes], ...]]
 """How far undo list and operations were, and what was old in the cache."""
@@ -149,7 +154,7 @@ class FlashContent:
     def _erase(self, start: int, end: int, pc: int, index: int) -> bool:
         if self.memory.erased is None or self.memory.kind is MemoryKind.ONE_TIME or self._refuses(start, end):
             return False
-        self.operations.append(Operation("erase", start, end - start, b"", pc, index))
+        self.operations.append(Operation("erase", start, end - start, b"", pc, index, next(_orders)))
         self._change(start - self.memory.base, bytes([self.erased]) * (end - start), bytes((end - start) // self.unit))
         return True
 
@@ -164,7 +169,7 @@ class FlashContent:
             return False
         is_plain = len(data) == unit and (self.units[first] == BLANK or self.memory.erased is None)
         if is_plain and self.protects is None and self.units[first] != LOCKED:
-            self.operations.append(Operation("program", address, unit, data, pc, index))
+            self.operations.append(Operation("program", address, unit, data, pc, index, next(_orders)))
             self._change(address - self.base, data, b"\x01")
             return True
         data += bytes([self.erased]) * (-len(data) % unit)
@@ -174,7 +179,7 @@ class FlashContent:
             address, data, touched = self._wrapped(address, data, page)
         if not self.holds(address, len(data)) or self._refuses(address, address + len(data)):
             return False
-        self.operations.append(Operation("program", address, len(data), data, pc, index))
+        self.operations.append(Operation("program", address, len(data), data, pc, index, next(_orders)))
         offset = address - self.memory.base
         made, units = bytearray(), bytearray()
         for at in range(0, len(data), self.unit):
