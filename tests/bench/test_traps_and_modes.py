@@ -1,13 +1,12 @@
 """RV32 traps, modes and physical memory protection, in the bench and in a system emulator: the same instructions.
 
-The RISC-V Instruction Set Manual, Volume II: mstatus, mtvec, mepc, mcause, mtval, mret; Physical Memory Protection. From
-memory where no section is named.
+The RISC-V Instruction Set Manual, Volume II: mstatus, mtvec, mepc, mcause, mtval, mret; Physical Memory Protection.
+From memory where no section is named.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -35,7 +34,8 @@ __attribute__((noinline, used)) void trap_c(uint32_t *frame) {
     if (cause < 3) PUT(mstatus, GET(mstatus) | 0x1800);
     PUT(mepc, pc);
 }
-#define KEEP(op) #op " ra, 0(sp)\\n" #op " t0, 4(sp)\\n" #op " t1, 8(sp)\\n" #op " t2, 12(sp)\\n" #op " a0, 16(sp)\\n" \\
+#define KEEP(op) #op " ra, 0(sp)\\n" #op " t0, 4(sp)\\n" #op " t1, 8(sp)\\n" \\
+    #op " t2, 12(sp)\\n" #op " a0, 16(sp)\\n" \\
     #op " a1, 20(sp)\\n" #op " a2, 24(sp)\\n" #op " a3, 28(sp)\\n" #op " a4, 32(sp)\\n" #op " a5, 36(sp)\\n" \\
     #op " t3, 40(sp)\\n" #op " t4, 44(sp)\\n" #op " t5, 48(sp)\\n" #op " t6, 52(sp)\\n" \\
     #op " a6, 56(sp)\\n" #op " a7, 60(sp)\\n"
@@ -90,9 +90,9 @@ __attribute__((noreturn, used)) void begin(void) {
     PUT(pmpaddr0, 0xFFFFFFFF); PUT(pmpcfg0, 0x1F);
     __asm__ volatile(USER "ecall" : : : "t0");                      /* from user mode */
     note(1);
-    __asm__ volatile(".globl refused\\n refused: csrr t0, mstatus" : : : "t0");                /* not for user mode */
+    __asm__ volatile(".globl refused\\n refused: csrr t0, mstatus" : : : "t0");  /* not for user mode */
     note(2);
-    __asm__ volatile(USER ".globl refused_too\\n refused_too: mret" : : : "t0");                                       /* nor is this */
+    __asm__ volatile(USER ".globl refused_too\\n refused_too: mret" : : : "t0");
     note(3);
     for (;;) { }
 }

@@ -91,6 +91,10 @@ class Board(Stops):
         """Run until the boot program ends one way or another, at most `limit` instructions."""
         if self.dead:
             return End("crash", self.emulator.pc, self.dead)
+        if self.strange:
+            strange = self._fetch(self.emulator.pc)
+            if strange is not None:
+                return strange
         left = limit
         exceptions = 0
         before = -1

@@ -35,6 +35,7 @@ class DeviceState(Bus):
         self.hooks: list[HookCalls] = []
         self._resets = 0
         self.dead = ""
+        self.strange = False
         self._loaded: dict[str, str] = {}
         self._knows_settings = False
 
@@ -144,6 +145,12 @@ class DeviceState(Bus):
                     flash.erase_all()
         self.dead = "its settings load as locked: the part starts nothing" if LOCKED in found.values() else ""
         self.load_windows(found)
+        self.strange = not self.patched and not self._shows_boot()
+
+    def _shows_boot(self) -> bool:
+        """Return whether the boot program's places show its bytes: another bank may hold anything there."""
+        image = self.firmware.image
+        return all(self.read_bytes(s.address, s.size) == image.read(s.address, s.size) for s in self.firmware.code)
 
     def snapshot(self) -> Any:
         """Return the whole device's state; cheap."""

@@ -54,6 +54,8 @@ class Stops(DeviceState):
         resets = self._resets
         self.reset(cause)
         self._resets = resets
+        if self.strange:
+            return self._fetch(self.emulator.pc)
         return End("crash", pc, self.dead) if self.dead else None
 
     def _locked(self, lockup: Lockup | None) -> End | None:
