@@ -15,7 +15,7 @@ from rootwright.cli.check import command as check
 from rootwright.cli.plan import command as plan_command
 from rootwright.cli.prove import command as prove_command
 from rootwright.cli.release import command as release
-from rootwright.describe.chip import EccError, Lock, Reprogram, TornProgram
+from rootwright.describe.chip import EccError, Lock, ProtectionKind, Reprogram, TornProgram
 from rootwright.describe.loading import load_chip, load_product
 from rootwright.describe.settings import Torn
 from rootwright.device.ground import Ground, ground_from_map
@@ -152,7 +152,8 @@ name = "application"
 role = "application"
 version = "1.1.0"
 file = "application.bin"
-base = 0x2001_0000
+base = 0x3001_0000
+view = "other-side"
 at = 0x2001_0000
 size = "64 KiB"
 [[keep]]
@@ -166,7 +167,7 @@ write_protect = ["boot"]
 PRODUCTS = {
     "awkward-banks": (BANKS, 0x0800_C000),
     "awkward-external": (EXTERNAL, 0x6002_0000),
-    "awkward-rewritten": (REWRITTEN, 0x2001_0000),
+    "awkward-rewritten": (REWRITTEN, 0x3001_0000),
 }
 
 Swaps = tuple[tuple[str, str], ...]
@@ -613,6 +614,115 @@ def test_nothing_is_weak_where_nothing_is_erased(make: Make) -> None:
     ground = ground_from_map(chip, map_of(path), cells=1)
     assert {sector.erased for sector in ground.sectors} == {None}
     assert ground.settings is None  # this part's settings map no bank
+
+
+GATED: Swaps = (
+    ('"exchange-rotating"', '"in-place"'),
+    ('write_protect = ["boot"]', 'write_protect = ["boot", "keys", "floor", "journal"]'),
+    ("[lock]\n", '[attackers]\nin_scope = ["exploited application"]\n[lock]\n'),
+)
+OTHER_SIDE = ('base = 0x3001_0000\nview = "other-side"\n', "base = 0x2001_0000\n")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("chip", "product", "missing"),
+    [
+        ((), (), ""),
+        ((), (OTHER_SIDE,), "runs on the non-secure side"),
+        ((('side = "non-secure"\n', ""),), (), "runs on the non-secure side"),
+    ],
+)
+def test_a_bus_gate_closes_what_the_other_side_must_not_write(
+    make: Make, chip: Swaps, product: Swaps, missing: str
+) -> None:
+    path = make("awkward-rewritten", chip=chip, product=(*GATED, *product))
+    if product:
+        (path.parent / "application.bin").write_bytes(struct.pack("<II", 0x2000_4000, 0x2001_0101) + bytes(10_000))
+    loaded, plan = load_product(path), planned(path)
+    lockdown = lock_down(loaded, plan)
+    gated = {block for cover in lockdown.covers if cover.kind is ProtectionKind.BUS_GATE for block in cover.blocks}
+    assert gated == (set() if missing else {"boot", "keys", "floor", "journal"})
+    assert [missing in conflict.found for conflict in lockdown.conflicts if conflict.rule == "lockdown.gate"] == (
+        [True] if missing else []
+    )
+    holds, cuts, _ = verdict(path)
+    assert (holds, cuts) == (not missing, 0)
+
+
+@pytest.mark.parametrize(
+    "gate",
+    [("fixed_attribution = true\n", ""), ('lock = "until reset"\nnote = "one gate', 'note = "one gate')],
+)
+def test_a_gate_that_can_be_opened_again_is_no_place_for_the_boot_stage(make: Make, gate: tuple[str, str]) -> None:
+    assert planned(make("awkward-rewritten", product=GATED)).plan.row.fits
+    row = planned(make("awkward-rewritten", chip=(gate,), product=GATED)).plan.row
+    assert not row.fits
+    assert "no write protection covers cells" in row.reason
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("gate", "missing"),
+    [
+        (("fixed_attribution = true\n", ""), "not fixed"),
+        (('lock = "until reset"\nnote = "one gate', 'note = "one gate'), "no lock"),
+    ],
+)
+def test_a_gate_beside_too_few_regions_counts_only_where_it_holds(
+    make: Make, gate: tuple[str, str], missing: str
+) -> None:
+    """One region of write protection covers the boot stage; the other blocks are left to the gate."""
+    region = ("[crypto]\n", '[[protection]]\nkind = "write protection"\ncovers = ["cells"]\ngranule = "8 KiB"\n'
+              'regions = 1\nlock = "until reset"\n[crypto]\n')  # fmt: skip
+    floor = ("[[keep]]\n", '[[pin]]\nblock = "floor"\nat = 0x2006_0000\n[[keep]]\n')
+    for chip, holds in (((region,), True), ((region, gate), False)):
+        path = make("awkward-rewritten", chip=chip, product=(*GATED, floor))
+        notes = [c.found for c in lock_down(load_product(path), planned(path)).conflicts if c.rule == "lockdown.gate"]
+        assert [missing in note for note in notes] == ([] if holds else [True])
+        assert verdict(path)[0] == holds
+
+
+@pytest.mark.parametrize(("granule", "at"), [("8 KiB", 0x2001_0000), ("4 KiB", 0x2001_0000), ("64 KiB", 0)])
+def test_blocks_lie_on_the_granules_of_the_gate_that_closes_them(make: Make, granule: str, at: int) -> None:
+    path = make("awkward-rewritten", chip=(('granule = "8 KiB"', f'granule = "{granule}"'),), product=GATED)
+    row = planned(path).plan.row
+    if not at:
+        assert not row.fits  # boot, keys, floor and journal would take four blocks of 64 KiB beside the slot
+        return
+    unit = 1024 * int(granule.split()[0])
+    closed = [r for r in map_of(path).regions if r.block in ("boot", "floor", "journal")]
+    assert all(region.address % unit == region.size % unit == 0 for region in closed)
+    keys = map_of(path).region("keys")
+    around = (keys.address // unit * unit, -(-keys.end // unit) * unit)
+    beside = [r.block for r in map_of(path).regions if r.address < around[1] and around[0] < r.end]
+    assert set(beside) <= {"boot", "keys", "floor", "journal"}
+
+
+@pytest.mark.parametrize(
+    ("watermark", "at", "closed"),
+    [
+        ("none", "0x2000_8000", True),
+        ("up to it", "0x2000_8000", True),
+        ("from it on", "0x2000_8000", False),
+        ("from it on", "0x2007_0000", False),
+    ],
+)
+def test_a_watermark_closes_one_end_of_a_memory(make: Make, watermark: str, at: str, closed: bool) -> None:
+    """The boot stage lies at the memory's beginning: what closes from there on closes everything."""
+    path = make(
+        "awkward-rewritten",
+        chip=(('granule = "8 KiB"', f'granule = "8 KiB"\nwatermark = "{watermark}"'),),
+        product=(*GATED, ('"keys", "floor", "journal"]', '"journal"]'),
+                 ("[[keep]]\n", f'[[pin]]\nblock = "journal"\nat = {at}\n[[keep]]\n')),
+    )  # fmt: skip
+    plan = lock_down(load_product(path), planned(path))
+    gated = {block for cover in plan.covers if cover.kind is ProtectionKind.BUS_GATE for block in cover.blocks}
+    assert ("boot" in gated) == closed
+    assert ("journal" in gated) == (closed or at == "0x2007_0000")
+    if "journal" in gated and not closed:
+        (cover,) = [cover for cover in plan.covers if cover.kind is ProtectionKind.BUS_GATE]
+        assert (cover.address, cover.end) == (0x2007_0000, 0x2008_0000)
 
 
 def test_the_field_of_a_life_cycle_goes_one_way(repository: Path) -> None:

@@ -194,6 +194,8 @@ MISTAKES = [
     ('granule = "4 KiB"\n', 'groups = ["64 KiB"]\n', "protection[0].groups", "64 KiB in all", "cover"),
     ('granule = "4 KiB"\n', 'granule = "4 KiB"\ngroups = ["256 KiB"]\n',
      "protection[0].granule", "4 KiB", "beside groups"),
+    ('lock = "permanent"', 'lock = "permanent"\nwatermark = "up to it"',
+     "protection[0].watermark", '"up to it"', "kind"),
     ('lock = "permanent"', 'lock = "permanent"\nfixed_attribution = true',
      "protection[0].fixed_attribution", "true", "kind"),
 ]  # fmt: skip

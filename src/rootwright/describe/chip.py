@@ -84,6 +84,14 @@ class Follows(StrEnum):
     ADDRESS = "address"
 
 
+class Watermark(StrEnum):
+    """On which side of its one bound a bus gate closes a memory; none where it closes any granules."""
+
+    NONE = "none"
+    UPWARDS = "from it on"
+    DOWNWARDS = "up to it"
+
+
 class TornProgram(StrEnum):
     """What a cut makes of the bytes that were being programmed."""
 
@@ -238,6 +246,7 @@ class Protection:
         held_in: Name of the settings area that holds it; empty where registers do, or nothing that a cut can tear.
         fixed_attribution: Bus gate: whether the sides of addresses are fixed in the part, so that the gate can close an
             access but never change a side.
+        watermark: Bus gate: on which side of its one bound it closes.
     """
 
     kind: ProtectionKind
@@ -253,6 +262,12 @@ class Protection:
     follows: Follows | None = None
     held_in: str = ""
     fixed_attribution: bool = False
+    watermark: Watermark = Watermark.NONE
+
+    @property
+    def is_closing_gate(self) -> bool:
+        """Whether it is a bus gate that keeps what runs on the other side out, until a reset at least."""
+        return self.kind is ProtectionKind.BUS_GATE and self.fixed_attribution and self.lock is not Lock.NONE
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,6 +313,11 @@ class Chip:
     def find_protections(self, kind: ProtectionKind, memory: str | None = None) -> tuple[Protection, ...]:
         """Return the mechanisms of one kind, those that cover `memory` where it is given."""
         return tuple(p for p in self.protections if p.kind is kind and (memory is None or memory in p.covers))
+
+    def find_closers(self, memory: str) -> tuple[Protection, ...]:
+        """Return what can close blocks of a memory: its write protections; where it has none, its bus gates."""
+        found = self.find_protections(ProtectionKind.WRITE_PROTECTION, memory)
+        return found or tuple(p for p in self.protections if p.is_closing_gate and memory in p.covers)
 
     def find_lock_fields(self, protection: str) -> tuple[LockField, ...]:
         """Return the fields that set one protection, by its name, in the chip file's order."""

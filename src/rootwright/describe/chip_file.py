@@ -24,6 +24,7 @@ from rootwright.describe.chip import (
     SectorRun,
     Timing,
     TornProgram,
+    Watermark,
 )
 from rootwright.describe.fields import Erased, Frequency, Name, Rate, Remark, Size, Text, Time, YesNo, choice, whole
 from rootwright.describe.forms import Form
@@ -227,6 +228,11 @@ class ProtectionForm(Form):
         "and never changes a side.",
     )
 
+    watermark: Annotated[Watermark, choice(Watermark)] = Field(
+        default=Watermark.NONE,
+        description="Bus gate: on which side of its one bound it closes a memory; none where it closes any granules.",
+    )
+
     def protection(self, name: str, architecture: Architecture) -> Protection:
         """Return the mechanism under a name, with the architecture's programming model where none is given."""
         unit = self.unit
@@ -246,6 +252,7 @@ class ProtectionForm(Form):
             follows=self.follows,
             held_in=self.held_in or "",
             fixed_attribution=self.fixed_attribution,
+            watermark=self.watermark,
         )
 
 

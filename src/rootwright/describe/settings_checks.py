@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import combinations
 
-from rootwright.describe.chip import EccError, MemoryKind, ProtectionKind, TornProgram
+from rootwright.describe.chip import EccError, MemoryKind, ProtectionKind, TornProgram, Watermark
 from rootwright.describe.chip_file import ChipForm, MemoryForm, ProtectionForm
 from rootwright.describe.forms import Form, UnreadableField
 from rootwright.describe.problems import Fault, KeyPath, did_you_mean, listed, shown
@@ -361,3 +361,6 @@ def _groups(path: KeyPath, protection: ProtectionForm, form: ChipForm) -> Iterat
 def _gate(path: KeyPath, protection: ProtectionForm) -> Iterator[Fault]:
     if protection.fixed_attribution and protection.kind is not ProtectionKind.BUS_GATE:
         yield Fault((*path, "fixed_attribution"), "true", f"nothing: the kind is {shown(protection.kind.value)}")
+    if protection.watermark is not Watermark.NONE and protection.kind is not ProtectionKind.BUS_GATE:
+        found = shown(protection.watermark.value)
+        yield Fault((*path, "watermark"), found, f"nothing: the kind is {shown(protection.kind.value)}")

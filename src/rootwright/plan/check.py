@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
-from rootwright.describe.chip import Chip, Memory, ProtectionKind, Sector
+from rootwright.describe.chip import Chip, Memory, Sector
 from rootwright.layout.demand import Block, BlockRole, Demand, Tie, TieKind
 from rootwright.layout.map import Map, Region
 
@@ -113,8 +113,7 @@ def touched_sectors(memory: Memory, region: Region) -> list[Sector]:
 
 
 def _granule(chip: Chip, memory: Memory) -> int | None:
-    found = chip.find_protections(ProtectionKind.WRITE_PROTECTION, memory.name)
-    return min((max(1, p.granule) for p in found), default=None)
+    return min((max(1, p.granule) for p in chip.find_closers(memory.name)), default=None)
 
 
 def _check_blocks(plan: Map, demand: Demand) -> Iterator[Violation]:

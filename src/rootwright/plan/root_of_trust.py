@@ -115,7 +115,7 @@ def find_gaps(product: Product) -> tuple[PartFinding, ...]:
     if not verdict.is_possible:
         message = f"{chip.name} {verdict.standing.value}. {' '.join(verdict.reasons)}"
         gaps.append(PartFinding("product.chip", message, "choose a part that offers one of the foundations"))
-    locks = lasting_write_protections(chip)
+    locks = (*lasting_write_protections(chip), *(p for p in chip.protections if p.is_closing_gate))
     if product.protect and not locks:
         gaps.append(
             PartFinding(

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from itertools import product as combinations
 from math import gcd
 
-from rootwright.describe.chip import Chip, ProtectionKind
+from rootwright.describe.chip import Chip
 from rootwright.errors import PlanError
 from rootwright.layout.demand import Block, BlockRole, Demand, Tie, TieKind
 from rootwright.plan.choices import Choices
@@ -35,9 +35,8 @@ _WHOLE_TIES = (TieKind.SAME_PATTERN, TieKind.COMMON_MULTIPLE, TieKind.AT_LEAST_L
 
 
 def find_granule(chip: Chip, memory: str) -> int:
-    """Return the smallest write-protection unit in bytes of a memory; 0 where it cannot be write-protected."""
-    kinds = chip.find_protections(ProtectionKind.WRITE_PROTECTION, memory)
-    return min((p.granule or 1 for p in kinds), default=0)
+    """Return the smallest unit in bytes that can be closed in a memory; 0 where none can be write-protected."""
+    return min((p.granule or 1 for p in chip.find_closers(memory)), default=0)
 
 
 def whole_sector_blocks(demand: Demand) -> frozenset[str]:

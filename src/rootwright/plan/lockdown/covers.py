@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from rootwright.describe.chip import Chip, Lock, Memory, MemoryKind, Protection, ProtectionKind
+from rootwright.describe.chip import Chip, Lock, Memory, MemoryKind, Protection, ProtectionKind, Watermark
 from rootwright.describe.product import Product
+from rootwright.describe.settings import Side
 from rootwright.layout.demand import BlockRole, Demand
 from rootwright.layout.map import Constraint, Map, Region
+from rootwright.plan.lockdown.claims import is_root
 from rootwright.plan.lockdown.fields import unit_edges
 from rootwright.plan.lockdown.result import Conflict, Cover, Effect, Moment, Writer
 from rootwright.plan.lockdown.spans import Span, fewest_runs, merged, widened, widened_to, without
@@ -79,6 +81,7 @@ def plan_write_protection(product: Product, map_: Map, demand: Demand) -> Planne
             blocks = [region for region in inside if region.block in names]
             covered |= _cover(planned, chip, map_, protection, blocks, moment)
 
+    covered |= _plan_gates(planned, product, map_, demand, covered)
     for region in wanted:
         if region.block not in covered and not any(region.block in c.blocks for c in planned.conflicts):
             planned.conflicts.append(_uncovered(region, map_, lasting, loose))
@@ -97,6 +100,50 @@ def plan_write_protection(product: Product, map_: Map, demand: Demand) -> Planne
                 )
             )
     return planned
+
+
+def _plan_gates(planned: Planned, product: Product, map_: Map, demand: Demand, covered: set[str]) -> set[str]:
+    """Plan bus gates over what belongs to the boot stage and no write protection covers; return what they cover.
+
+    A gate keeps out what runs on the other side of fixed sides, so it counts where every image that is updated runs
+    through a view of the non-secure side, and where it stays set until reset.
+    """
+    done: set[str] = set()
+    for gate in product.chip.find_protections(ProtectionKind.BUS_GATE):
+        inside = [
+            region
+            for region in map_.regions
+            if region.memory in gate.covers and region.block in product.protect and region.block not in covered | done
+        ]
+        inside = [region for region in inside if is_root(region)]
+        missing = _find_gate_gap(product, gate)
+        if inside and missing:
+            names = tuple(region.block for region in inside)
+            found = f"{gate.name} could keep {', '.join(names)} from the application, but {missing[0]}"
+            planned.conflicts.append(Conflict("lockdown.gate", names, found, missing[1], note=True))
+            continue
+        for moment, shut in closed_blocks(product, map_, demand).items():
+            if gate.lock in FOR_EVER and moment is Moment.START:
+                blocks = [region for region in inside if not find_writers(region, map_.procedure)]
+                done |= _cover(planned, product.chip, map_, gate, blocks, Moment.FACTORY)
+            elif gate.lock not in FOR_EVER:
+                blocks = [region for region in inside if region.block in shut]
+                done |= _cover(planned, product.chip, map_, gate, blocks, moment)
+    return done
+
+
+def _find_gate_gap(product: Product, gate: Protection) -> tuple[str, str] | None:
+    """Return why a gate does not keep the application out, and the next step; None where it does."""
+    if not gate.fixed_attribution:
+        return "sides of addresses are not fixed, so software can change them", "say `fixed_attribution` if they are"
+    if gate.lock is Lock.NONE:
+        return "it has no lock", "give its `lock` if it holds until reset at least"
+    sides = {view.name: view.side for view in product.chip.views}
+    both = [image.name for image in product.updatable_images if sides.get(image.view or "") is not Side.NON_SECURE]
+    if both:
+        why = f"nothing says that {', '.join(both)} runs on the non-secure side"
+        return why, "name a `view` of the non-secure side for the image, if it runs through one"
+    return None
 
 
 def _may_stay_for_ever(region: Region, map_: Map, lasting: Iterable[Protection]) -> bool:
@@ -133,10 +180,15 @@ def _cover_memory(
             span = widened_to(span, unit_edges(protection, memory))
         else:
             span = widened(span, granule, memory.base)
+        if protection.watermark is Watermark.UPWARDS:
+            span = Span(span.start, memory.end)
+        elif protection.watermark is Watermark.DOWNWARDS:
+            span = Span(memory.base, span.end)
         clash = [r for r in others if span_of(r).start < span.end and span.start < span_of(r).end]
         if clash or span.end > memory.end:
             planned.conflicts.append(_granule_conflict(region, clash, protection, granule, span))
-            if not protection.groups:  # no one alignment puts a block on groups of several sizes
+            # No one alignment puts a block on groups of several sizes, or on the right side of a watermark.
+            if not protection.groups and protection.watermark is Watermark.NONE:
                 planned.constraints.append(
                     Constraint(
                         region.block, "align", granule, f"{protection.name} covers whole granules of {granule} bytes"
@@ -178,7 +230,7 @@ def _cover_memory(
             Cover(
                 protection=protection.name,
                 kind=protection.kind,
-                effect=Effect.NO_WRITE,
+                effect=Effect.NO_ACCESS if protection.kind is ProtectionKind.BUS_GATE else Effect.NO_WRITE,
                 blocks=tuple(region.block for region in blocks),
                 memory=memory.name,
                 address=run.start,
@@ -195,6 +247,13 @@ def _granule_conflict(
     region: Region, clash: list[Region], protection: Protection, granule: int, span: Span
 ) -> Conflict:
     what = f"it would also cover {', '.join(r.block for r in clash)}" if clash else "it would reach beyond the memory"
+    if protection.watermark is not Watermark.NONE:
+        return Conflict(
+            "lockdown.granule",
+            (region.block, *(r.block for r in clash)),
+            f"{protection.name} closes 0x{span.start:X} to 0x{span.end - 1:X} with {region.block}; {what}",
+            f"pin {region.block} at that end of the memory, or the others on the other side of the watermark",
+        )
     if protection.groups:
         return Conflict(
             "lockdown.granule",

@@ -116,6 +116,7 @@ def _setting_step(protection: Protection, covers: Sequence[Cover], settings: Seq
         ProtectionKind.SECURE_SPLIT: "Set the boundary between the secure and the non-secure side",
         ProtectionKind.CLOSED_UNTIL_RESET: "Set the size of the closed area",
         ProtectionKind.GATED_CODE: "Set the gated area",
+        ProtectionKind.BUS_GATE: "Set the bus gate that stays",
     }
     if protection.kind not in kinds or not own:
         return None

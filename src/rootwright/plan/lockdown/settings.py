@@ -25,6 +25,7 @@ _COVERING = (
     ProtectionKind.CLOSED_UNTIL_RESET,
     ProtectionKind.GATED_CODE,
     ProtectionKind.SECURE_SPLIT,
+    ProtectionKind.BUS_GATE,
 )
 
 
