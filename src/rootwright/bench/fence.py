@@ -16,7 +16,7 @@ from rootwright.bench.arm_numbers import BUS, MEMORY, NEVER_EXECUTES
 from rootwright.bench.core_rv32 import MACHINE
 from rootwright.bench.emulator import PAGE
 from rootwright.bench.memories import REGISTERS, Memories
-from rootwright.bench.protection_unit import PRIVATE, PRIVATE_END, READ, WRITE, Unit, boundaries
+from rootwright.bench.protection_unit import EXECUTE, PRIVATE, PRIVATE_END, READ, WRITE, Unit, boundaries
 
 MOST_KEPT = 64
 _CONTROL, _FAULTMASK = 0x8814, 0x8813
@@ -111,9 +111,20 @@ class Fence(Memories):
             elif mixed:
                 found[page] = REGISTERS
                 continue
+            if page in code and rights & (READ | EXECUTE) == EXECUTE:
+                rights |= READ
+                self._list_readable(page)
             if rights & usual != usual:
                 found[page] = rights
         return found
+
+    def _list_readable(self, page: int) -> None:
+        for name, start, end, pc in self.unit.regions():
+            if start < page + PAGE and page < end:
+                self.note(
+                    f"protection unit, {name}, set at {self.firmware.place(pc)}: code of the boot program's own that may "
+                    "run and not be read is read all the same"
+                )
 
     def _list_divided(self, page: int) -> None:
         for name, start, end, pc in self.unit.regions():
