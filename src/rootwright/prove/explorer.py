@@ -10,6 +10,7 @@ from __future__ import annotations
 import gc
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from copy import copy
 from dataclasses import dataclass, field
 from heapq import heappop, heappush
 from typing import Any, TypeAlias
@@ -21,7 +22,6 @@ from rootwright.device.port import (
     Claim,
     Control,
     Idle,
-    Outcome,
     Record,
     Run,
     Stuck,
@@ -31,22 +31,12 @@ from rootwright.device.port import (
 from rootwright.errors import ProcedureError
 from rootwright.prove.environment import Move, Rest, find_moves
 from rootwright.prove.level import Level
-from rootwright.prove.symbolic import NoBoot, Operation, SymbolicPort, run_step
+from rootwright.prove.steps import Ran, Steps, Taken, TakeStep
+from rootwright.prove.symbolic import NoBoot, run_step
 from rootwright.prove.world import LANE, NUMBER, UNKNOWN, Flash, Known, LogContent, Packed, World
 
 Cost: TypeAlias = "tuple[int, int, int]"  # cuts, actors' moves, operations
-TakeStep: TypeAlias = (
-    "Callable[[UpdateProcedure, World, Flash, Control, tuple[int, ...]], tuple[SymbolicPort, Outcome | NoBoot]]"
-)
-
-Ran: TypeAlias = "tuple[tuple[int, ...], SymbolicPort, Outcome | NoBoot]"  # script, what happened, what came of it
-Steps: TypeAlias = "dict[tuple[Control, Packed], list[Ran]]"
-
 ANY_MOVES = 1_000_000_000
-
-MAX_SCRIPTS = 4096  # ways in which one step can read torn cells
-
-MOST_NUMBERS = 4_000_000  # in the states of the steps that are kept: a few dozen megabytes
 
 PROGRESS_EVERY = 256  # states
 
@@ -55,8 +45,7 @@ PROGRESS_EVERY = 256  # states
 class Node:
     """One representative state; all its fields but `live` belong to one concrete path from the start."""
 
-    packed: Packed
-    state: Flash
+    state: Packed
     control: Control
     cost: Cost
     parent: Edge | None
@@ -92,6 +81,14 @@ class Bucket:
 
     nodes: list[Node] = field(default_factory=list)
     exact: dict[Packed, Node] = field(default_factory=dict)
+
+    def find_hint(self) -> int:
+        """Return what the last node that was expanded reads.
+
+        A node that was not expanded yet knows nothing of what it will read: what its siblings read is a hint, so that
+        states are not joined now only to be parted later. Joining less is always sound.
+        """
+        return next((node.live for node in reversed(self.nodes) if node.expanded), 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,8 +146,8 @@ class Explorer:
     the next cut is looked at. Where a procedure fails, that is much less work than the fewest moves and operations ask
     for. With `world` and `take_step` the subject is another one than a procedure's model: the real boot program.
 
-    `steps` is filled with the steps taken. What a step does is no matter of write protection, so at a level that
-    differs in nothing else (`World.at`) they serve once more.
+    With `steps`, those of another exploration serve once more: on the same world, or at a level that differs in nothing
+    but write protection (`World.at`).
     """
 
     def __init__(
@@ -169,19 +166,20 @@ class Explorer:
         self.procedure = procedure
         self.level = level
         self.world = World(ground, procedure, level) if world is None else world
-        self.take_step = take_step
-        self.steps = steps
+        self.steps = Steps(procedure, self.world, take_step) if steps is None else steps
         first, count = self.world.sector_count, len(self.world.log_location)
         self.logs_shift = self.world.shift[first] if count else 0
         self.logs_mask = (1 << LANE * count) - 1  # a log has one lane
         self.progress = progress
         self.told = 0
         self.buckets: dict[object, Bucket] = {}
+        self.woken: dict[int, Bucket] = {}  # those at power-up, the most, by what the logs say
         self.heap: list[tuple[Cost, int, Node]] = []
         self.serial = 0
         self.nodes: list[Node] = []
         self.edge_count = 0
-        self.said: dict[int, tuple[tuple[Record | None, ...], ...]] = {}
+        self.said: dict[int, int] = {}
+        self.numbers: dict[tuple[tuple[Record | None, ...], ...], int] = {}
         self.written: dict[tuple[Rest, Known], tuple[Written, ...]] = {}
         self.grown: dict[Node, None] = {}  # in the order of growth, so that equal runs are equal
         self.frontier: tuple[int, int] = (0, 0)  # cuts and moves of the level that is being explored
@@ -202,7 +200,7 @@ class Explorer:
                 for node in self.nodes:
                     node.incoming.clear()
                     node.parent = None
-                for kept in (self.nodes, self.buckets, self.heap, self.later, self.grown, self.failures):
+                for kept in (self.nodes, self.buckets, self.woken, self.heap, self.later, self.grown, self.failures):
                     kept.clear()
 
     def _explore(self) -> Closure:
@@ -274,13 +272,13 @@ class Explorer:
         self, entry: Node, events: tuple[tuple[Any, ...], ...]
     ) -> tuple[tuple[Flash, Control, tuple[Any, ...]], ...]:
         """Return one turn of a circle of uncut steps, once the state is the same after it as before."""
-        state, control = entry.state, entry.control
+        state, control = self.world.unpack(entry.state), entry.control
         while True:
             before = state
             turn = []
             for event in events:
                 turn.append((state, control, event))
-                port, outcome = self.take_step(self.procedure, self.world, state, control, event[1])
+                port, outcome = self.steps.take_step(self.procedure, self.world, state, control, event[1])
                 assert isinstance(outcome, Again)
                 state, control = tuple(port.state), outcome.control
             if state == before:
@@ -299,24 +297,25 @@ class Explorer:
         )
 
     def _path(self, node: Node, event: tuple[Any, ...]) -> tuple[tuple[Flash, Control, tuple[Any, ...]], ...]:
-        path = [(node.state, node.control, event)]
+        unpack = self.world.unpack
+        path = [(unpack(node.state), node.control, event)]
         while node.parent is not None:
             edge = node.parent
             node = edge.source
-            path.append((node.state, node.control, edge.event))
+            path.append((unpack(node.state), node.control, edge.event))
         return tuple(reversed(path))
 
     # -- nodes and edges
 
     def _place_start(self, state: Flash) -> None:
         packed = self.world.pack(state)
-        node = Node(packed, state, POWER_UP, (0, 0, 0), None)
+        node = Node(packed, POWER_UP, (0, 0, 0), None)
         self.nodes.append(node)
-        self.buckets[self._key(packed, POWER_UP)] = Bucket([node])
+        self._bucket(packed, POWER_UP).nodes.append(node)
         heappush(self.heap, (node.cost, 0, node))
 
-    def _key(self, state: Packed, control: Control) -> object:
-        """Return what joined states always share: the control and what the logs say.
+    def _bucket(self, state: Packed, control: Control) -> Bucket:
+        """Return the nodes that share what joined states always share: the control and what the logs say.
 
         A state joined for a moment with one whose logs say otherwise would inherit what that one reads, for good.
         """
@@ -329,8 +328,16 @@ class Explorer:
                 content = world.values[state >> world.shift[location] & NUMBER]
                 assert isinstance(content, LogContent)
                 newest.append(content.newest)
-            said = self.said[logs] = tuple(newest)
-        return control, said
+            said = self.said[logs] = self.numbers.setdefault(tuple(newest), len(self.numbers))
+        if control is POWER_UP:
+            bucket = self.woken.get(said)
+            if bucket is None:
+                bucket = self.woken[said] = Bucket()
+            return bucket
+        bucket = self.buckets.get((control, said))
+        if bucket is None:
+            bucket = self.buckets[(control, said)] = Bucket()
+        return bucket
 
     def _place_all(self, edges: Iterable[Edge]) -> None:
         for edge in edges:
@@ -339,45 +346,42 @@ class Explorer:
     def _place(self, edge: Edge) -> None:
         """Find or make the node that stands for the edge's target."""
         target = edge.target
-        key = self._key(target, edge.control)
-        bucket = self.buckets.get(key)
-        if bucket is None:
-            bucket = self.buckets[key] = Bucket()
+        bucket = self._bucket(target, edge.control)
         agrees = self.world.agrees
-        # A node that was not expanded yet knows nothing of what it will read: take what its siblings read as a hint,
-        # so that states are not joined now only to be parted later. Joining less is always sound.
-        hint = 0
-        for sibling in reversed(bucket.nodes):
-            if sibling.expanded:
-                hint = sibling.live
-                break
+        hint = -1
         exact = bucket.exact.get(target)
-        candidates = bucket.nodes if exact is None or exact.packed != target else (exact,)
+        candidates = bucket.nodes if exact is None or exact.state != target else (exact,)
         for node in candidates:
-            if agrees(target, node.packed, node.live if node.expanded else node.live | hint):
-                if node.expanded:
-                    known = (edge.cost[0], ANY_MOVES) if self.earliest_cut else edge.cost[:2]
-                    if known < node.cost[:2]:
-                        continue  # fewer cuts or moves: what follows from here must be found again at its true cost
-                elif edge.cost < node.cost:
-                    if not agrees(node.packed, target, node.live | hint):
-                        continue  # the cheaper state stands for less
-                    node.packed, node.state = target, self.world.unpack(target)
-                    node.cost, node.parent = edge.cost, edge
-                    self._push(node)
+            if node.expanded:
+                if target != node.state and not agrees(target, node.state, node.live):
+                    continue
+                known = (edge.cost[0], ANY_MOVES) if self.earliest_cut else edge.cost[:2]
+                if known < node.cost[:2]:
+                    continue  # fewer cuts or moves: what follows from here must be found again at its true cost
                 break
+            if hint < 0:
+                hint = bucket.find_hint()
+            if target != node.state and not agrees(target, node.state, node.live | hint):
+                continue
+            if edge.cost < node.cost:
+                if target != node.state and not agrees(node.state, target, node.live | hint):
+                    continue  # the cheaper state stands for less
+                node.state, node.cost, node.parent = target, edge.cost, edge
+                self._push(node)
+            break
         else:
-            node = Node(target, self.world.unpack(target), edge.control, edge.cost, edge)
+            node = Node(target, edge.control, edge.cost, edge)
             bucket.nodes.append(node)
             bucket.exact[target] = node
             self.nodes.append(node)
             self._push(node)
         edge.node = node
         node.incoming.append(edge)
-        needed = node.live & ~edge.killed
-        if needed & ~edge.source.live:
-            edge.source.live |= needed
-            self.grown[edge.source] = None
+        source = edge.source
+        missing = node.live & ~(edge.killed | source.live)
+        if missing:
+            source.live |= missing
+            self.grown[source] = None
 
     def _push(self, node: Node) -> None:
         self.serial += 1
@@ -400,18 +404,17 @@ class Explorer:
     def _add_step(
         self,
         source: Node,
-        target: Flash | list[int],
+        target: Packed,
         control: Control,
-        port: SymbolicPort,
+        ran: Ran,
         event: tuple[Any, ...],
         *,
         killed: int = 0,
         uncut_erases: int = -1,
     ) -> None:
         """Place where a whole step leads."""
-        delta = (0, 0, port.operations)
-        packed = self.world.pack(target)
-        self._place(self._edge(source, packed, control, delta, port.killed | killed, event, uncut_erases))
+        delta = (0, 0, ran.port.operations)
+        self._place(self._edge(source, target, control, delta, ran.port.killed | killed, event, uncut_erases))
 
     def _add_later(self, source: Node, cuts: int, moves: int, edges: Iterable[Edge]) -> None:
         """Keep edges that cost cuts or moves until that level begins: by then it is known what earlier nodes read.
@@ -442,13 +445,14 @@ class Explorer:
                 suspects[node] = None
                 live = node.live
                 for edge in node.incoming:
-                    needed = live & ~edge.killed
                     source = edge.source
-                    if needed & ~source.live:
-                        source.live |= needed
+                    missing = live & ~(edge.killed | source.live)
+                    if missing:
+                        source.live |= missing
                         self.grown[source] = None
         for node in suspects:
-            moved = [edge for edge in node.incoming if not agrees(edge.target, node.packed, node.live)]
+            state, live = node.state, node.live
+            moved = [e for e in node.incoming if e.target != state and not agrees(e.target, state, live)]
             if moved:
                 apart = set(moved)
                 node.incoming = [edge for edge in node.incoming if edge not in apart]
@@ -463,98 +467,36 @@ class Explorer:
         if isinstance(node.control, Rest):
             self._expand_rest(node, node.control)
             return
-        runs = self._run(node)
-        for script, port, outcome in runs:
-            self._read(node, port.reads)
-            if port.touched_keep is not None:
-                event = ("touch", script, port.touched_keep)
-                self._fail(node, Claim.KEEPS, "a keep-area is written", event, port.touched_keep)
-            self._finish_step(node, port, script, outcome)
-        if any(port.operations for _, port, _ in runs):
-            self._add_later(node, 1, 0, self._cut_edges(node, runs))
+        taken = self.steps.take(node.control, node.state)
+        for ran in taken.runs:
+            self._read(node, ran.reads)
+            touched = ran.port.touched_keep
+            if touched is not None:
+                event = ("touch", ran.script, touched)
+                self._fail(node, Claim.KEEPS, "a keep-area is written", event, touched)
+            self._finish_step(node, ran)
+        if taken.can_be_cut:
+            self._add_later(node, 1, 0, self._cut_edges(node, taken))
 
-    def _run(self, node: Node) -> list[Ran]:
-        """Return one step from a node for each way in which it can read torn cells."""
-        found = None if self.steps is None else self.steps.get((node.control, node.packed))
-        if found is not None:
-            return found
-        scripts: list[tuple[int, ...]] = [()]
-        runs: list[Ran] = []
-        while scripts:
-            script = scripts.pop()
-            if len(runs) >= MAX_SCRIPTS:
-                raise ProcedureError(
-                    f"one step can read torn cells in more than {MAX_SCRIPTS} ways",
-                    next_step="let a step read one sector, or use fewer model cells",
-                )
-            port, outcome = self.take_step(self.procedure, self.world, node.state, node.control, script)
-            for place in range(len(script), len(port.questions)):
-                head = tuple(port.taken[:place])
-                scripts.extend((*head, answer) for answer in range(1, port.questions[place].answers))
-            if len(port.questions) < len(script):
-                raise ProcedureError("hidden state in procedure: the same step asked other questions when run again")
-            runs.append((script, port, outcome))
-        if self.steps is not None and len(self.steps) * self.world.count < MOST_NUMBERS:
-            self.steps[(node.control, node.packed)] = runs
-        return runs
+    def _cut_edges(self, node: Node, taken: Taken) -> Iterator[Edge]:
+        """Yield an edge to every state that a cut of a step leaves."""
+        for target, cut in taken.cuts(node.state, self.world):
+            yield self._edge(node, target, POWER_UP, (1, 0, cut.operations), cut.killed, cut.event)
 
-    def _cut_edges(self, node: Node, runs: list[Ran]) -> Iterator[Edge]:
-        """Yield an edge to every state that a cut of a step leaves, with the bits killed on the way to it."""
-        cuts: dict[Packed, tuple[int, int, tuple[Any, ...]]] = {}
-        shift = self.world.shift
-
-        without_power = self.world.without_power
-
-        def note(left: Packed, killed: int, number: int, script: tuple[int, ...], where: str) -> None:
-            target = without_power(left)
-            found = cuts.get(target)
-            if found is None:
-                cuts[target] = (killed, number, ("cut", script, number, where))
-            elif found[0] & ~killed:
-                cuts[target] = (found[0] & killed, found[1], found[2])
-
-        for script, port, _ in runs:
-            if not port.operations:
-                continue
-            state = list(node.state)
-            packed = node.packed
-            killed = number = 0
-            noted = False  # whether the state as it is now was noted already, after the operation before
-            for change in port.changes:
-                if not isinstance(change, Operation):
-                    location, content = change
-                    packed ^= (state[location] ^ content) << shift[location]
-                    state[location] = content
-                    noted = False
-                    continue
-                if not noted:
-                    note(packed, killed, number, script, "before")
-                torn = done = packed
-                for location, half, whole in ((change.location, change.torn, change.done), *change.also):
-                    torn ^= (state[location] ^ half) << shift[location]
-                    done ^= (state[location] ^ whole) << shift[location]
-                    state[location] = whole
-                note(torn, killed, number, script, "inside")
-                packed = done
-                killed |= change.killed
-                note(packed, killed, number, script, "after")
-                noted = True
-                number += 1
-        for target, (killed, operations, event) in cuts.items():
-            yield self._edge(node, target, POWER_UP, (1, 0, operations), killed, event)
-
-    def _finish_step(self, node: Node, port: SymbolicPort, script: tuple[int, ...], outcome: object) -> None:
-        event = ("step", script)
+    def _finish_step(self, node: Node, ran: Ran) -> None:
+        event = ("step", ran.script)
+        port, outcome = ran.port, ran.outcome
+        target = node.state ^ ran.unlike
         if isinstance(outcome, Again):
-            self._add_step(node, port.state, outcome.control, port, event, uncut_erases=port.erases)
+            self._add_step(node, target, outcome.control, ran, event, uncut_erases=port.erases)
         elif isinstance(outcome, Run):
-            self._finish_run(node, port, outcome, event)
+            self._finish_run(node, ran, outcome, target, event)
         elif isinstance(outcome, Idle):
             if Claim.BOOTS in self.procedure.claims:
                 self._fail(node, Claim.BOOTS, f"nothing boots: waits for {outcome.link}", event, port.operations)
                 return
             rest = Rest("", False, frozenset(), None)
-            self._add_step(node, port.state, rest, port, event)
+            self._add_step(node, target, rest, ran, event)
         elif isinstance(outcome, Stuck):
             claim = Claim.BOOTS_OR_WAITS if Claim.BOOTS_OR_WAITS in self.procedure.claims else Claim.BOOTS
             self._fail(node, claim, f"dead device: {outcome.reason}", event, port.operations)
@@ -568,19 +510,21 @@ class Explorer:
                 f"step returned {outcome!r}, expected Again, Run, Idle or Stuck", where=type(self.procedure).__name__
             )
 
-    def _finish_run(self, node: Node, port: SymbolicPort, run: Run, event: tuple[Any, ...]) -> None:
+    def _finish_run(self, node: Node, ran: Ran, run: Run, after: Packed, event: tuple[Any, ...]) -> None:
         """Judge what runs, raise the floor where it is kept, and come to rest."""
         world = self.world
+        port = copy(ran.port)  # what runs is judged by the whole state, of which a step may have read less
+        target = world.unpack(after)
+        port.state = list(target)
         version, wrong = port.run(run.area)
         settings = port.loaded_settings()
         self._read(node, port.reads)
         if wrong:
             self._fail(node, Claim.APPROVED_ONLY, wrong, event, port.operations)
             return
-        target = tuple(port.state)
         if run.area == "recovery":
             rest = Rest("recovery", False, run.opens, None, settings)
-            self._add_step(node, target, rest, port, event)
+            self._add_step(node, after, rest, ran, event)
             return
         assert version is not None
         if version < 0:
@@ -608,17 +552,17 @@ class Explorer:
                     if claims_return:
                         return
                 for older in (True, False):
-                    renamed = world.rename(target, current_becomes_older=older)
+                    renamed = world.pack(world.rename(target, current_becomes_older=older))
                     rest = Rest(run.area, False, run.opens, Version(0), settings)
                     known_bit = world.mask[world.known_location]
-                    self._add_step(node, renamed, rest, port, (*event, "rename", older), killed=known_bit)
+                    self._add_step(node, renamed, rest, ran, (*event, "rename", older), killed=known_bit)
                 return
         rest = Rest(run.area, run.on_trial, run.opens, version, settings)
-        self._add_step(node, target, rest, port, event)
+        self._add_step(node, after, rest, ran, event)
 
     def _expand_rest(self, node: Node, rest: Rest) -> None:
         world = self.world
-        known = world.values[node.state[world.known_location]]
+        known = world.values[node.state >> world.shift[world.known_location] & NUMBER]
         assert isinstance(known, Known)
         if rest.version == 1:
             self._read(node, world.mask[world.known_location])
@@ -637,9 +581,10 @@ class Explorer:
         for each in moves:
             if (each.move.name == "cut") != cuts:
                 continue
-            target = node.packed & each.kept | each.bits
+            target = node.state & each.kept | each.bits
             for location, content in each.forged:
-                target |= world.after_write(location, node.state[location], content) << world.shift[location]
+                at = world.shift[location]
+                target |= world.after_write(location, node.state >> at & NUMBER, content) << at
             yield self._edge(node, target, each.move.control, cost, each.killed, ("move", each.move))
 
     def _write(self, move: Move) -> Written:

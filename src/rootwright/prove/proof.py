@@ -201,7 +201,7 @@ def prove(
     if harder and verdict.holds:  # a failure at the steady level is not made better by a harder one
         finer, restless = replace(level, cells=level.cells + 1), replace(level, restless=True)
         for words, at in ((f"{finer.cells} cells", finer), ("restless cells", restless)):
-            found = shared.explore(name, make, ground_of(at.cells), at, progress=progress, keeps_steps=False)
+            found = shared.explore(name, make, ground_of(at.cells), at, progress=progress)
             beside.append((words, _judge(*found, content)))
     claims = explorer.procedure.claims
     apart = {Claim.DATA}  # asked only of a migration

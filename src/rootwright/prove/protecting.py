@@ -84,7 +84,7 @@ def find_remedy(
         return None
     if not closable.blocks:
         return Remedy(False, (), 0)
-    first = found_by or Explorer(make(ground), ground, level, steps={})
+    first = found_by or Explorer(make(ground), ground, level)
     written = [find_closable_writes(failure, ground, first.world, closable)]
     tried = 1
     while True:

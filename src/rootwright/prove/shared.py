@@ -30,7 +30,6 @@ class Shared:
         level: Level,
         *,
         progress: Callable[[int], None] | None = None,
-        keeps_steps: bool = True,
     ) -> tuple[Explorer, Closure]:
         """Return an exploration, whose ground may be another one that is equal, and what it found.
 
@@ -39,7 +38,6 @@ class Shared:
             make: Makes the procedure for a ground.
             ground, level: What to explore.
             progress: Called now and then with the number of states found.
-            keeps_steps: Whether its steps are kept for levels with other write protection.
         """
         like: Explorer | None = None
         for explorer, closure in self._explored.get(name, ()):
@@ -48,7 +46,7 @@ class Shared:
             if explorer.world.ground == ground and replace(explorer.level, protect=level.protect) == level:
                 like = explorer
         if like is None:
-            explorer = Explorer(make(ground), ground, level, progress, steps={} if keeps_steps else None)
+            explorer = Explorer(make(ground), ground, level, progress)
         else:
             explorer = beside(like, make, level, progress)
         closure = explorer.explore()

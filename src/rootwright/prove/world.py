@@ -216,6 +216,16 @@ class World:
         """Return the state that a number stands for."""
         return self._layout.unpack(packed.to_bytes(self._layout.size, "little"))
 
+    def lanes(self, bits: int) -> int:
+        """Return the lanes of the locations that some bits belong to, as far as they hold numbers."""
+        tops = (bits + self._carry) & self._tops
+        lanes = 0
+        while tops:
+            top = tops.bit_length() - 1
+            tops ^= 1 << top
+            lanes |= NUMBER << self.shift[self._of_top[top]]
+        return lanes
+
     def agrees(self, left: Packed, right: Packed, live: int) -> bool:
         """Say whether all that can follow from `left` can follow from `right`, as far as bits of `live` are read.
 

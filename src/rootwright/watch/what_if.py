@@ -15,6 +15,7 @@ from rootwright.describe.product import Product
 from rootwright.pipeline import prove_migrations, prove_product
 from rootwright.plan.result import PlanResult
 from rootwright.plan.what_if import Difference, compare_plans
+from rootwright.prove.explorer import without_collection
 from rootwright.prove.proof import Proof
 from rootwright.prove.shared import Shared
 from rootwright.prove.what_if import VerdictBeside, compare_proofs
@@ -95,11 +96,13 @@ def ask(
         return found
 
     base, plan = given[1], changed[1]
+    difference = compare_plans(base, plan)
     fitting = {each.demand.traits.name for each in plan.plans if each.map is not None}
     looked = tuple(name for name in names or dict.fromkeys((plan.chosen, base.chosen)) if name in fitting)
-    proofs = explore(changed, looked, migrations=plan.chosen in looked)
-    same = {name for name in looked if same_for_prove(given, changed, name)}
-    before = tuple(proof for proof in proofs if proof.procedure in same and not proof.migrates)
-    migrates = any(proof.migrates for proof in proofs)
-    before += explore(given, tuple(name for name in looked if name not in same), migrations=migrates)
-    return Answer(compare_plans(base, plan), proofs, compare_proofs(before, proofs))
+    with without_collection():
+        proofs = explore(changed, looked, migrations=plan.chosen in looked)
+        same = {name for name in looked if same_for_prove(given, changed, name)}
+        before = tuple(proof for proof in proofs if proof.procedure in same and not proof.migrates)
+        migrates = any(proof.migrates for proof in proofs)
+        before += explore(given, tuple(name for name in looked if name not in same), migrations=migrates)
+    return Answer(difference, proofs, compare_proofs(before, proofs))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 from rootwright.errors import PlanError
 from rootwright.plan.lockdown.rights import Rights, Store
@@ -60,7 +60,13 @@ def fewest_blocks(must: Iterable[Span], may: Iterable[Span] = (), *, smallest: i
     Raises:
         PlanError: An address is not a multiple of 32 bytes, or Armv6-M cannot cover it.
     """
-    need, allowed = Spans(must), Spans([*must, *may])
+    must = tuple(must)
+    return _fewest(must, (*must, *may), smallest)
+
+
+@lru_cache(256)  # a product's blocks are asked about again for every set of write protections that is tried
+def _fewest(must: tuple[Span, ...], either: tuple[Span, ...], smallest: int) -> tuple[Block, ...]:
+    need, allowed = Spans(must), Spans(either)
     for span in (*need.spans, *allowed.spans):
         if span.start % GRANULE or span.end % GRANULE:
             raise PlanError(
