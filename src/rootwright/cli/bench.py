@@ -28,7 +28,7 @@ MODELS = ("skip", "replay", "branch", "word", "line", "load", "register", "two")
 @click.option("--mode", default="hooked", type=click.Choice(MODES), help="Which instructions are faulted.")
 @click.option("--pairs", default=2000, show_default=True, help="How many pairs of two faults are tried.")
 @click.option("--cuts", is_flag=True, help="Cut the power at every flash operation instead of injecting faults.")
-@click.option("--depth", default=1, show_default=True, help="For --cuts: how many cuts in a row.")
+@click.option("--depth", type=click.IntRange(0), help="For --cuts: at most so many cuts; any number if left out.")
 @click.option("--states", default=4000, show_default=True, help="For --cuts: stop after this many flash states.")
 @click.option("--hostile", is_flag=True, help="Offer altered updates instead of injecting faults.")
 @click.option("--seconds", default=60.0, show_default=True, help="For --hostile: time for the mutation fuzzer.")
@@ -185,11 +185,11 @@ def _faults(subject: Subject, mode: Mode, options: dict[str, Any], as_json: bool
 def _cuts(subject: Subject, options: dict[str, Any], as_json: bool) -> int:
     import json
 
-    from rootwright.bench.cuts import explore
+    from rootwright.bench.closure.verdict import try_cuts
 
     with Progress() as ticker:
         results = [
-            explore(subject, start, depth=options["depth"], most_states=options["states"], progress=ticker.states)
+            try_cuts(subject, start, depth=options["depth"], most_states=options["states"], progress=ticker.states)
             for start in {start.run.name: start for start in _starts(subject, options["names"])}.values()
         ]
     if as_json:

@@ -51,13 +51,12 @@ class WatchedFlash(FlashContent):
             self.watcher.look(address, size)
         return super().torn(address, size)
 
-    def erase(self, address: int, *, pc: int, index: int) -> bool:
-        """Erase the sector that holds `address`; False where there is none."""
-        if self.watcher is None or not self.holds(address):
-            return super().erase(address, pc=pc, index=index)
-        start, end = self.sector(address)
+    def _erase(self, start: int, end: int, pc: int, index: int) -> bool:
+        if self.watcher is None:
+            return super()._erase(start, end, pc, index)
         self.watcher.erasing(start)
-        super().erase(address, pc=pc, index=index)
+        if not super()._erase(start, end, pc, index):
+            return False
         self.watcher.erased(start, end, pc)
         return True
 

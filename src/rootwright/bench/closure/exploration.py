@@ -1,4 +1,4 @@
-"""One exploration of the boot program from a start, and its verdict: closed, or bounded, with the line where it breaks."""
+"""One exploration of the boot program from a start: closed, bounded, or broken, with the source line of the cut."""
 
 from __future__ import annotations
 
@@ -7,8 +7,15 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from rootwright.bench.closure.contents import make_grid
-from rootwright.bench.closure.ground import find_blocks, find_images, make_contents, make_ground, make_records
-from rootwright.bench.closure.port import BytePort, ErasedInPlace, Unmodelled
+from rootwright.bench.closure.ground import (
+    find_blocks,
+    find_images,
+    make_contents,
+    make_ground,
+    make_records,
+    require_plain,
+)
+from rootwright.bench.closure.port import BytePort, ErasedInPlace, Unmodelled, WrittenAgain
 from rootwright.bench.closure.program import (
     BRICK,
     KEY,
@@ -17,17 +24,17 @@ from rootwright.bench.closure.program import (
     RAM,
     BootProgram,
     Budget,
-    LogsDiffer,
 )
 from rootwright.bench.closure.world import CutWorld
 from rootwright.bench.judge import find_running
 from rootwright.bench.subject import Start, Subject
 from rootwright.describe.bench import Expect, RunKind
-from rootwright.device.port import POWER_UP, Claim, Offer
+from rootwright.device.port import POWER_UP, Claim, Offer, Run, Stuck
 from rootwright.errors import BenchError, ProcedureError
 from rootwright.prove.environment import Move
 from rootwright.prove.explorer import Closure, Explorer, Failure
 from rootwright.prove.level import Level
+from rootwright.prove.symbolic import NoBoot
 
 VERDICTS = {
     Claim.APPROVED_ONLY: "unapproved code ran",
@@ -65,16 +72,18 @@ class Explored:
 
     Attributes:
         reason: Why it is not closed; empty where it is, or where something broke.
-        erases: Most erases in one start without a cut.
+        unlike: Whether the program is not of the kind that the closure can follow, or its logs not as declared.
+        erases: Most sectors that one start erased; in a closure no run goes on without end.
         starts, twins: Starts in the emulator, and how many a second time with what must not matter chosen otherwise.
     """
 
     closed: bool = False
     reason: str = ""
+    unlike: bool = False
     cuts: int = 0
     states: int = 0
     edges: int = 0
-    erases: int | None = None
+    erases: int = 0
     starts: int = 0
     twins: int = 0
     broken: Broken | None = None
@@ -87,7 +96,7 @@ def explore_start(
     start: Start,
     *,
     most_cuts: int | None,
-    most_starts: int,
+    most_states: int,
     progress: Callable[[str, int], None] | None = None,
 ) -> Explored:
     """Return what any number of cuts does to a start of the boot program.
@@ -101,31 +110,33 @@ def explore_start(
             where="[bench]",
             next_step="declare the logs that the boot program keeps, [[bench.log]], to follow any number of cuts",
         )
+    require_plain(subject)
     extra: tuple[int, ...] = ()
     halves: dict[str, int] = {}
     acts = start.run.kind in (RunKind.AUTHENTIC, RunKind.INSTALL) and start.run.expect is Expect.RUNS
-    spent = 0
+    rewritten: frozenset[str] = frozenset()
     while True:
-        program = BootProgram(subject, start, halves, acts=acts, most=most_starts - spent)
+        program = BootProgram(subject, start, halves, acts=acts, most=most_states, progress=progress)
         result = Explored(acts=program.acts, in_place=list(halves))
         try:
-            return _explore(subject, program, extra, result, most_cuts, progress)
+            return _explore(subject, program, extra, rewritten, result, most_cuts)
         except Unmodelled as error:
             if error.address in extra:
                 raise BenchError(str(error), where=start.name, next_step="pin the block that it belongs to") from None
             extra = (*extra, error.address)
         except ErasedInPlace as error:
             halves[error.log] = 1
-        spent += program.starts
+        except WrittenAgain as error:
+            rewritten = error.logs
 
 
 def _explore(
     subject: Subject,
     program: BootProgram,
     extra: tuple[int, ...],
+    rewritten: frozenset[str],
     result: Explored,
     most_cuts: int | None,
-    progress: Callable[[str, int], None] | None,
 ) -> Explored:
     board = program.board
     blocks = find_blocks(subject, extra)
@@ -138,30 +149,33 @@ def _explore(
     level = Level(cells=max(s.cells for s in ground.sectors), max_cuts=most_cuts)
     contents = make_contents(subject, ground)
     world = CutWorld(grid, program, level, contents, images, make_records(subject, versions), flashes)
-    told = None if progress is None else (lambda states: progress(f"{program.start.run.name}, states", states))
-    explorer = Explorer(program, ground, level, told, world=world, take_step=program.take_step)
+    world.rewritten |= rewritten
+    explorer = Explorer(program, ground, level, world=world, take_step=program.take_step)
     closure: Closure | None = None
     try:
         closure = explorer.explore()
     except Budget:
-        result.reason = f"stopped after {program.most:,} starts"
-    except LogsDiffer:
-        result.reason = "with other places, numbers or older records in its logs the program goes another way"
-    except (Unmodelled, ErasedInPlace):
+        result.reason = f"stopped at {program.most:,} states"
+        result.cuts = max(0, explorer.frontier[0] - 1)
+    except (Unmodelled, ErasedInPlace, WrittenAgain):
         raise
     except ProcedureError as error:
         result.reason = str(error)
+        result.unlike = True
+    result.erases = program.erases
     result.starts, result.twins = program.starts, program.twins
-    result.states = sum(1 for node in explorer.nodes if node.expanded)
+    result.states = program.states if closure is None else closure.states
     result.edges = explorer.edge_count
-    result.cuts = explorer.frontier[0]
     if closure is not None:
-        result.closed = closure.closed
-        result.erases = closure.erases
+        result.cuts = closure.deepest_cuts
+        result.closed = closure.closed and not program.differs
         if closure.failure is not None:
             result.broken = _Teller(subject, program, world).tell(closure.failure)
         elif not closure.closed:
             result.reason = "more cuts were not tried"
+    result.unlike = result.unlike or program.differs
+    if program.differs and result.broken is None:
+        result.reason = "with other places, numbers or older records in its logs the program goes another way"
     return result
 
 
@@ -179,27 +193,34 @@ class _Teller:
             if why.startswith(word):
                 verdict = word
                 why = why.removeprefix(f"{word}: ")
-        return Broken(verdict, why, last, tuple(path), failure.cost[0])
+        told = [event for event, after in zip(path, [*path[1:], None], strict=True) if event != after]
+        return Broken(verdict, why, last, tuple(told), failure.cost[0])
 
     def _happening(self, state: Any, control: Any, event: tuple[Any, ...]) -> Happening:
         if event[0] == "move":
             return Happening(self._move(event[1]))
         who = "start" if control is POWER_UP else "the application writes"
-        port, _ = self.program.take_step(self.program, self.world, state, control, event[1])
+        port, outcome = self.program.take_step(self.program, self.world, state, control, event[1])
         assert isinstance(port, BytePort)
         if event[0] in ("cut", "touch"):
             _, _, number, *where = event
             index = min(number, len(port.sources) - 1)
             if index < 0:
                 return Happening(f"{who}: power cut before its first operation")
-            if where == ["after"]:
-                index = min(number, index)
             source = port.sources[index]
             place = str(self.subject.firmware.place(source.pc)) if source.pc else "the application half"
             word = f"power cut {where[0]}" if where else "writes in a keep-area:"
             what = f"{who}: {word} operation {index + 1}, {source.kind} 0x{source.address:08x}, at {place}"
             return Happening(what + self._read(port, event[1]), place)
-        return Happening(f"{who} without a cut" + self._read(port, event[1]))
+        return Happening(f"{who} without a cut" + self._came(outcome) + self._read(port, event[1]))
+
+    @staticmethod
+    def _came(outcome: Any) -> str:
+        if isinstance(outcome, Run):
+            return f": the image in the {outcome.area} slot runs{' on trial' if outcome.on_trial else ''}"
+        if isinstance(outcome, NoBoot):
+            return f": {outcome.what}"
+        return f": {outcome.reason}" if isinstance(outcome, Stuck) else ""
 
     @staticmethod
     def _read(port: BytePort, script: tuple[int, ...]) -> str:
@@ -214,6 +235,6 @@ class _Teller:
     def _move(move: Move) -> str:
         if move.name == "offer" and isinstance(move.detail, Offer):
             return f"the application receives {move.detail}"
-        return {"reset": "reset", "report good": "the image reports itself good", "crash": "the image crashes"}.get(
+        return {"reset": "a reset", "report good": "the image reports itself good", "crash": "the image crashes"}.get(
             move.name, move.name
         )

@@ -8,7 +8,7 @@ from rootwright.bench.closure.contents import Contents, cell_edges
 from rootwright.bench.closure.records import Records
 from rootwright.bench.closure.world import Known
 from rootwright.bench.subject import ApprovedImage, Subject
-from rootwright.describe.chip import BlankRead, EccError, Memory, MemoryKind
+from rootwright.describe.chip import BlankRead, EccError, Memory, MemoryKind, TornProgram
 from rootwright.device.content import KIND_OF_VERSION, Kind
 from rootwright.device.ground import Ground, GroundSector
 from rootwright.device.port import Version
@@ -65,6 +65,31 @@ def _memory_at(subject: Subject, address: int) -> Memory:
     raise BenchError(f"0x{address:08x} is in no memory that keeps its content", where="[bench]", next_step="check pins")
 
 
+def require_plain(subject: Subject) -> None:
+    """Raise BenchError where the part's flash does what the closure has no model of."""
+    chip = subject.chip
+    pins = [pin.at for pin in subject.product.pins if pin.at is not None]
+    places = [log.at for log in subject.bench.logs] + pins
+    odd = ""
+    for memory in {m.name: m for m in (_memory_at(subject, at) for at in places)}.values():
+        if memory.erased is None or memory.kind is MemoryKind.ONE_TIME:
+            odd = f"{memory.name} is not erased"
+        elif not memory.torn_bits_settle:
+            odd = f"torn bits of {memory.name} do not settle"
+        elif memory.tear_unit > memory.program_unit:
+            odd = f"a cut in {memory.name} loses more than the unit that is programmed"
+        elif memory.torn_program is TornProgram.ANY_BYTES or memory.page:
+            odd = f"{memory.name} is programmed by pages"
+        elif memory.blank_read is not BlankRead.VALUE:
+            odd = f"blank cells of {memory.name} do not read as blank"
+        elif memory.cached:
+            odd = f"{memory.name} is read through a cache"
+    if not odd and (chip.views or chip.settings_areas):
+        odd = "the part's settings or views change what lies where"
+    if odd:
+        raise BenchError(odd, where="chip.toml", next_step="cuts are followed one by one over whole flash contents")
+
+
 def make_ground(subject: Subject, blocks: list[Block]) -> Ground:
     """Return the ground of some blocks: whole sectors, cut into cells as `contents.cell_edges` says.
 
@@ -115,10 +140,6 @@ def make_ground(subject: Subject, blocks: list[Block]) -> Ground:
             "run slot, staging and lift have sectors of different sizes",
             where="[[pin]]",
             next_step="any number of cuts is followed where they have the same",
-        )
-    if any(sector.erased is None for sector in sectors):
-        raise BenchError(
-            "a block lies in a memory that is never erased", where="[[pin]]", next_step="cuts are followed one by one"
         )
     return Ground(tuple(sectors), tuple(areas), (), keep)
 

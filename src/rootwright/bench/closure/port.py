@@ -1,4 +1,4 @@
-"""The byte port: what a boot program reads and does, byte by byte, as the explorer's reads, kills, operations, questions.
+"""The byte port: what a boot program reads and does to bytes, as the explorer's reads, kills, operations, questions.
 
 Nothing is in the emulated flash before it is read. A read shows the cell that it falls into; where a cut left that cell
 undecided, a question is asked, and its answer is what the bytes are. A log is laid out as a whole at its first read.
@@ -7,8 +7,9 @@ undecided, a question is asked, and its answer is what the bytes are. A log is l
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from rootwright.bench.closure.contents import Place, Stored
 from rootwright.bench.closure.device import WatchedFlash
@@ -23,7 +24,6 @@ from rootwright.prove.symbolic import Operation, Question, SymbolicPort
 from rootwright.prove.world import Flash, LogContent, SectorContent
 
 ANY_ROOM = 1 << 16
-WRAPPED = "the first of the other half"
 
 
 class Unmodelled(ProcedureError):
@@ -40,6 +40,14 @@ class ErasedInPlace(ProcedureError):
     def __init__(self, log: str) -> None:
         super().__init__(f"log {log} is erased in place")
         self.log = log
+
+
+class WrittenAgain(ProcedureError):
+    """The program writes the newest record of some logs once more, as was not known: explore again with that."""
+
+    def __init__(self, logs: frozenset[str]) -> None:
+        super().__init__(f"the newest record is written again in: {', '.join(sorted(logs))}")
+        self.logs = logs
 
 
 class Source(NamedTuple):
@@ -85,10 +93,11 @@ class BytePort(SymbolicPort):
         self.sources: list[Source] = []
         self.shown: set[tuple[int, int]] = set()
         self.logs_shown: dict[str, int] = {}  # the newest record's number
-        self.rooms: list[tuple[int, str, bool]] = []
+        self.rooms: list[tuple[int, str, Newest]] = []
         self.appended: Counter[str] = Counter()
         self.writing: list[tuple[str, tuple[int, int], list[int]]] = []  # record by record, places in `changes`
         self._source = Source("", 0, 0)
+        self._seen: Place | None = None  # a log that was shown: most reads are of the one read last
 
     def _operation(
         self,
@@ -116,6 +125,9 @@ class BytePort(SymbolicPort):
 
     def look(self, address: int, size: int) -> None:
         """Have the bytes there that are about to be read."""
+        seen = self._seen
+        if seen is not None and seen.start <= address and address + size <= seen.end:
+            return
         end = address + size
         while address < end:
             place = self.cuts.grid.find(address)
@@ -124,6 +136,7 @@ class BytePort(SymbolicPort):
                 continue
             if place.log:
                 self._show_log(place.log)
+                self._seen = place
             else:
                 low = address - place.start
                 for cell in self.cuts.grid.cells(place.sector, low, min(end, place.end) - place.start):
@@ -164,10 +177,9 @@ class BytePort(SymbolicPort):
             sector = where.sector
             self._look(sector, cell)
             value = self._sector(sector).cells[cell]
-            if value < 0 and (sector, cell) not in self.shown:
-                if not fits:
-                    unread.append((sector, cell))
-                    continue
+            if value < 0 and (sector, cell) not in self.shown and not fits:
+                unread.append((sector, cell))
+                continue
             self._show(sector, cell)
             value = self._sector(sector).cells[cell]
             fits &= self._kinds_at(sector, cell, value)
@@ -205,8 +217,12 @@ class BytePort(SymbolicPort):
         assert isinstance(content, LogContent)
         return content
 
+    def _log_number(self, newest: Iterable[Any], older: frozenset[Any]) -> int:
+        """Return the number of a log whose newest record is one of some."""
+        return self.world.intern(LogContent(tuple(dict.fromkeys(newest)), older, True))
+
     def _show_log(self, name: str) -> None:
-        """Lay a log out in flash: what its newest record says is asked where a cut left that open, and so is its room."""
+        """Lay a log out in flash: what a cut left open of its newest record is asked, and what room there is."""
         if name in self.logs_shown:
             return
         location = self.world.log_location[name]
@@ -221,34 +237,42 @@ class BytePort(SymbolicPort):
         # A half-written record is there for the start that follows it; later ones take it for a place used up.
         settled = (self._whole(newest),)
         if settled != options:
-            self._settle(location, self.world.intern(content._replace(newest=settled)))  # type: ignore[arg-type]
-        records = self.cuts.records[name]
-        place, most = len(self.questions), records.declared.records - 1
-        half_written = isinstance(newest, Half) and newest.newest is not None
-        room = self.ask("room", location, ANY_ROOM)
-        wraps = half_written and room == 1
-        room -= half_written and room > 0
-        self.rooms.append((place, name, half_written))
-        variation = self.variation
+            self._settle(location, self._log_number(settled, content.older))
+        records, place = self.cuts.records[name], len(self.questions)
         in_place = self.world.logs[name].halves == 1
         layout = Layout(
-            blank=most - half_written,
-            half=0 if in_place else variation.half,
-            number=variation.number,
-            residue="blank" if in_place else variation.residue,
-            spoilt=variation.spoilt,
+            half=0 if in_place else self.variation.half,
+            number=self.variation.number,
+            residue="blank" if in_place else self.variation.residue,
+            spoilt=self.variation.spoilt,
         )
-        if wraps:
-            layout = replace(layout, wraps=True, blank=0)
-        elif room:
-            layout = replace(layout, blank=room - 1)
         older = self._older(name, newest, content)
-        if variation.turn and not isinstance(newest, Half) and newest is not None and self.cuts.halves[name] and not room:
+        answer = self.ask("room", location, ANY_ROOM)
+        self.rooms.append((place, name, newest))
+        if answer:
+            newest, layout = self._rooms(name, newest)[answer - 1](layout)
+        elif self.variation.turn and isinstance(newest, Whole) and not in_place and self.cuts.halves[name]:
             seen = [*self.cuts.halves[name]]
-            newest = Half(newest, seen[variation.turn % len(seen)])
-            layout = replace(layout, blank=layout.blank - 1)
+            newest = Half(newest, seen[self.variation.turn % len(seen)])
+        most = records.declared.records - 1
+        if layout.blank < 0:
+            layout = replace(layout, blank=most - (isinstance(newest, Half) and newest.newest is not None))
         self._lay_out(records, newest, older, layout)
         self.logs_shown[name] = layout.number
+
+    def _rooms(self, name: str, newest: Newest) -> list[Callable[[Layout], tuple[Newest, Layout]]]:
+        """Return how else a log may lie there: with the remains of a record behind the newest, or with less room."""
+        records = self.cuts.records[name]
+        found: list[Callable[[Layout], tuple[Newest, Layout]]] = []
+        halves = [newest] if isinstance(newest, Half) and newest.newest is not None else []
+        if isinstance(newest, Whole) and name in self.cuts.rewritten:
+            halves = records.remains(newest)
+            found += [lambda layout, half=half: (half, layout) for half in halves]  # type: ignore[misc]
+        found += [lambda layout, half=half: (half, replace(layout, wraps=True, blank=0)) for half in halves]  # type: ignore[misc]
+        if newest is not None:
+            rooms = range(records.declared.records - 1 - isinstance(newest, Half))
+            found += [lambda layout, room=room: (newest, replace(layout, blank=room)) for room in rooms]  # type: ignore[misc]
+        return found
 
     def _older(self, name: str, newest: Newest, content: LogContent) -> tuple[Whole, ...]:
         """Return what records before the newest one say: what may come back, else what must make no difference."""
@@ -268,7 +292,7 @@ class BytePort(SymbolicPort):
         flash.show(at, bytes([flash.erased]) * size, bytes(size // flash.unit))
         for placed in records.lay_out(newest, older, layout):
             for number, unit in enumerate(placed.units):
-                where = records.address(placed.half, placed.index) - flash.base + number * flash.unit
+                where = records.address(placed.half, placed.place) - flash.base + number * flash.unit
                 if unit:
                     blank = unit == bytes([flash.erased]) * flash.unit
                     flash.show(where, unit, bytes([BLANK if blank else PROGRAMMED]))
@@ -280,7 +304,7 @@ class BytePort(SymbolicPort):
         found = max(scan(self.cuts.records[name], self.cuts.flash_of(name)), key=lambda item: item[0], default=None)
         return (None, 0) if found is None else (found[1], found[0])
 
-    def newest(self, name: str) -> Newest:
+    def newest(self, name: str) -> Whole | None:
         """Return what a log's newest record says, for the application half and for judging."""
         self._show_log(name)
         return self._decoded(name)[0]
@@ -321,6 +345,8 @@ class BytePort(SymbolicPort):
         """A sector was erased."""
         place = self._modelled(start)
         self._source = Source("erase", start, pc)
+        if end > place.end or (not place.log and start != place.start):
+            raise ProcedureError(f"an erase command covers more than one sector, from 0x{start:08x} on")
         if not place.log:
             self.erase(place.sector)
             for cell in range(self.world.ground.sectors[place.sector].cells):
@@ -336,9 +362,9 @@ class BytePort(SymbolicPort):
         if self.world.logs[place.log].halves == 2:
             raise ErasedInPlace(place.log)
         back = dict.fromkeys([before, *sorted(content.older, key=repr), None])
-        torn = self.world.intern(LogContent(tuple(back), content.older, True))  # type: ignore[arg-type]
+        torn = self._log_number(back, content.older)
         left = frozenset() if now is None else content.older
-        self._operation("erase", location, torn, self.world.intern(LogContent((now,), left, True)), 0)  # type: ignore[arg-type]
+        self._operation("erase", location, torn, self._log_number([now], left), 0)
 
     @staticmethod
     def _whole(newest: Newest) -> Whole | None:
@@ -356,9 +382,18 @@ class BytePort(SymbolicPort):
         if place.log:
             self._programmed_log(place.log, address)
             return
-        world, sector = self.world, place.sector
+        sector = place.sector
         self._check_keep(sector)
-        (cell,) = self.cuts.grid.cells(sector, address - place.start, address + len(data) - place.start)
+        key = (sector, self.state[sector], address - place.start, data)
+        found = self.cuts.programs.get(key)
+        if found is None:
+            found = self.cuts.programs[key] = self._torn_and_done(place, address, len(data))
+        self._operation("program", sector, *found, 0)
+
+    def _torn_and_done(self, place: Place, address: int, length: int) -> tuple[int, int]:
+        """Return the numbers of what a sector holds where programming a unit was cut, and where it was not."""
+        world, sector = self.world, place.sector
+        (cell,) = self.cuts.grid.cells(sector, address - place.start, address + length - place.start)
         at, size = self.cuts.grid.span(sector, cell)
         flash = self._flash(world.ground.sectors[sector].memory)
         content = self._sector(sector)
@@ -368,12 +403,9 @@ class BytePort(SymbolicPort):
         new = self.cuts.contents.number(bytes_, units)
         torn = {old, new, *self._half_done(Stored(bytes_, units), old, size, (address - at) // flash.unit)}
         head, tail = content.cells[:cell], content.cells[cell + 1 :]
-        self._operation(
-            "program",
-            sector,
+        return (
             world.intern(SectorContent((*head, world.undecided(torn), *tail), content.weak)),
             world.intern(SectorContent((*head, new, *tail), content.weak)),
-            0,
         )
 
     def _half_done(self, after: Stored, old: int, size: int, unit: int) -> set[int]:
@@ -415,10 +447,10 @@ class BytePort(SymbolicPort):
                 killed = world.mask[location]
             elif kept is not None:
                 older |= {kept}  # type: ignore[arg-type]
-        torn = world.intern(LogContent(tuple(dict.fromkeys([before, inside, after])), older, True))  # type: ignore[arg-type]
-        done = world.intern(LogContent((after,), older, True))  # type: ignore[arg-type]
+        torn = self._log_number([before, inside, after], older)
+        done = self._log_number([after], older)
         group = self.writing[-1] if self.writing else None
-        if group is None or group[:2] != (name, place) or written and not isinstance(before, Half):
+        if group is None or group[:2] != (name, place) or (written and not isinstance(before, Half)):
             group = (name, place, [])
             self.writing.append(group)
         group[2].append(len(self.changes))
@@ -460,17 +492,19 @@ class BytePort(SymbolicPort):
 
         One log at a time is looked at beside its first answers: how one log makes room does not depend on another.
         """
-        for place, name, half_written in self.rooms:
+        for name, _, places in self.writing:
+            self._join(name, places)
+        for place, name, newest in self.rooms:
             where = self.questions[place].where
             others = any(
                 answer and question.kind in ("room", "record") and (question.where != where or question.kind == "room")
                 for question, answer in zip(self.questions, self.taken, strict=True)
             )
-            most = self.cuts.records[name].declared.records - 1
-            answers = 1 if others else 1 + half_written + min(self.appended[name], most)
+            answers = 1
+            if not others:
+                full = self.cuts.records[name].declared.records - 1 - isinstance(newest, Half)
+                answers += len(self._rooms(name, newest)) - max(0, full - self.appended[name]) * (newest is not None)
             self.questions[place] = Question("room", where, answers)
-        for name, _, places in self.writing:
-            self._join(name, places)
 
     def _join(self, name: str, places: list[int]) -> None:
         """Let every cut inside the writing of one record leave the same: any stage of it, decided when it is read."""
@@ -479,7 +513,12 @@ class BytePort(SymbolicPort):
         options = dict.fromkeys(option for content in contents for option in content.newest)  # type: ignore[attr-defined]
         last = contents[-1]
         assert isinstance(last, LogContent)
-        torn = self.world.intern(LogContent(tuple(options), last.older, True))
+        whole = {self._whole(option) for option in options}
+        if len(whole) == 1 and len(options) > 1:
+            # The newest record once more: whatever is left of it, the newest record says the same.
+            options = dict.fromkeys(whole)
+            self.cuts.rewritten.add(name)
+        torn = self._log_number(options, last.older)
         for place, operation in zip(places, operations, strict=True):
             done = operation.done if place == places[-1] else torn
             self.changes[place] = operation._replace(torn=torn, done=done)

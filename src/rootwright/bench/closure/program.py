@@ -6,10 +6,11 @@ installation, and it reports itself good. What may happen between starts is the 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from rootwright.bench.closure.device import CutBoard
-from rootwright.bench.closure.port import PLAIN, BytePort, Variation
+from rootwright.bench.closure.port import PLAIN, BytePort, Variation, WrittenAgain
 from rootwright.bench.closure.world import CutWorld
 from rootwright.bench.ends import End
 from rootwright.bench.judge import open_key
@@ -34,7 +35,7 @@ from rootwright.device.port import (
     Stuck,
     UpdateProcedure,
 )
-from rootwright.prove.symbolic import NoBoot, SymbolicPort
+from rootwright.prove.symbolic import NoBoot, Operation, SymbolicPort
 from rootwright.prove.world import Flash, World
 
 KEEPS_NO_IMAGE = (Procedure.IN_PLACE, Procedure.RECOVERY_IMAGE)
@@ -46,6 +47,8 @@ NOT_COVERED = "not covered"
 RAM = "depends on RAM at power-up"
 LOG = "records are not told apart as declared"
 
+TELL_EVERY = 50
+
 TWIN_EVERY = 4
 """The first way through a state's questions has a twin, and one in so many of the others."""
 
@@ -53,31 +56,41 @@ TWIN_NUMBERS = tuple((1 << k) + offset for k in (4, 5, 6, 8, 12, 16, 24, 31) for
 
 
 class Budget(Exception):
-    """So many starts were run as were allowed."""
-
-
-class LogsDiffer(Exception):
-    """The program goes another way with other places, numbers or older records in its logs."""
+    """So many states were looked at as were allowed."""
 
 
 class BootProgram:
     """The boot program of a subject, with the application half that its description declares.
 
     Attributes:
+        states: States that were looked at, those at which the application half is at work included.
         starts: Starts that were run.
         twins: Starts that were run a second time with what must make no difference chosen otherwise.
+        erases: Most sectors that one start erased.
+        differs: Whether a start went another way with other places, numbers or older records in the logs.
         acts: Whether updates are offered and images report themselves between starts.
     """
 
-    def __init__(self, subject: Subject, start: Start, halves: dict[str, int], *, acts: bool, most: int) -> None:
+    def __init__(
+        self,
+        subject: Subject,
+        start: Start,
+        halves: dict[str, int],
+        *,
+        acts: bool,
+        most: int,
+        progress: Callable[[str, int], None] | None = None,
+    ) -> None:
         self.subject, self.start = subject, start
         self.acts, self.most = acts and subject.bench.application is not None, most
-        self.starts = self.twins = 0
+        self.states = self.starts = self.twins = self.erases = 0
+        self.differs = False
         self.runs_image = start.run.expect is Expect.RUNS
         self.claims = self._claims()
         self.logs = tuple(LogSpec(log.name, halves.get(log.name, 2)) for log in subject.bench.logs)
         self.initial: tuple[tuple[str, Record], ...] = ()
         self.start_area = "run"
+        self.progress = progress
         self.board = CutBoard(
             subject.chip,
             subject.bench,
@@ -149,12 +162,18 @@ class BootProgram:
     ) -> tuple[SymbolicPort, Outcome | NoBoot]:
         """Run one step from a state; the explorer's `take_step`."""
         assert isinstance(world, CutWorld)
+        self.states += not script
+        if self.states > self.most:
+            raise Budget
         port, outcome = self._take(world, state, control, script, PLAIN, 0xA5)
-        if control is POWER_UP and (not script or self.starts % TWIN_EVERY == 0):
+        if control is POWER_UP and not self.differs and (not script or self.starts % TWIN_EVERY == 0):
             wrong = self._try_twin(world, state, script, port, outcome)
             if wrong is not None:
                 return port, wrong
+        known = len(world.rewritten)
         port.finish()
+        if len(world.rewritten) > known and self.states > 1:
+            raise WrittenAgain(frozenset(world.rewritten))
         return port, outcome
 
     def _take(
@@ -175,10 +194,11 @@ class BootProgram:
             if control is not POWER_UP:
                 return port, self.step(port, control)
             self.starts += 1
-            if self.starts > self.most:
-                raise Budget
+            if self.progress is not None and self.starts % TELL_EVERY == 0:
+                self.progress(f"{self.start.run.name}, starts", self.starts)
             self.board.power_up(fill=fill)
             self.end = self.board.run(self.subject.bench.limit)
+            self.erases = max(self.erases, port.erases)
             return port, self._outcome(port, self.end)
         finally:
             self.board.watch(None)
@@ -203,7 +223,8 @@ class BootProgram:
         other, came = self._take(world, state, POWER_UP, script, PLAIN, fill)
         if not _same(port, outcome, other, came):
             return NoBoot(Claim.APPROVED_ONLY, f"{RAM}: two fills of RAM give different flash operations")
-        raise LogsDiffer
+        self.differs = True
+        return None
 
     # -- the end of a start
 
@@ -227,7 +248,9 @@ class BootProgram:
         ground = port.world.ground
         for area in ("run", "second"):
             sectors = ground.find_area(area)
-            if sectors and any(s.address <= at < s.address + s.size for s in ground.sectors[sectors.start : sectors.stop]):
+            if sectors and any(
+                s.address <= at < s.address + s.size for s in ground.sectors[sectors.start : sectors.stop]
+            ):
                 return Run(area, on_trial=self._is_on_trial(port))
         recovery = next((a for a in self.subject.approved if a.recovery and a.span.address <= at < a.span.end), None)
         if recovery is None:
@@ -246,9 +269,21 @@ class BootProgram:
             return False
         newest = port.newest(application.trial_log)
         trial = port.cuts.records[application.trial_log].begun(application.trial)
-        return newest is not None and newest.payload[: len(application.trial)] == trial.payload[: len(application.trial)]
+        return (
+            newest is not None and newest.payload[: len(application.trial)] == trial.payload[: len(application.trial)]
+        )
 
 
 def _same(one: BytePort, came: object, other: BytePort, came_other: object) -> bool:
     """Say whether two starts asked the same and did the same to flash, as far as the world tells states apart."""
-    return came == came_other and one.changes == other.changes and one.questions == other.questions
+    return came == came_other and one.questions == other.questions and _effects(one) == _effects(other)
+
+
+def _effects(port: BytePort) -> list[Any]:
+    """Return what a start did, without making room in the half of a log that does not hold its newest record."""
+    logs = set(port.world.log_location.values())
+    return [
+        change
+        for change in port.changes
+        if not (isinstance(change, Operation) and change.location in logs and change.torn == change.done)
+    ]

@@ -1,8 +1,8 @@
 """Records of a declared log: what they say, how they lie in flash, which of them is the newest.
 
 The closure does not keep where in a log the newest record stands, nor which number it bears: it keeps what the record
-says, and lays out a log anew for each start. What that leaves out is tried again and again with other places, numbers and
-older records; see `Layout`.
+says, and lays out a log anew for each start. What that leaves out is tried again and again with other places, numbers
+and older records; see `Layout`.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class Layout:
     """How a log is laid out for one start: what the closure leaves out, chosen.
 
     Attributes:
-        blank: Records that still fit into the half of the newest one.
+        blank: Records that still fit into the half of the newest one; -1 for as many as can.
         half: Which half holds the newest record.
         number: The newest record's number.
         wraps: Whether a half-written record is the first of the other half.
@@ -54,7 +54,7 @@ class Layout:
         spoilt: Whether places before the newest record are undecodable, in turn with older records.
     """
 
-    blank: int
+    blank: int = -1
     half: int = 0
     number: int = 72
     wraps: bool = False
@@ -63,10 +63,10 @@ class Layout:
 
 
 class Placed(NamedTuple):
-    """One record to be put at a place of a log: half, index, bytes by unit (None: blank; b"": undecodable)."""
+    """One record to be put at a place of a log: half, place in it, bytes by unit (None: blank; b"": undecodable)."""
 
     half: int
-    index: int
+    place: int
     units: tuple[bytes | None, ...]
 
 
@@ -78,6 +78,7 @@ class Records:
         self.versions = versions
         self.named = {number: version for version, number in versions.items()}
         self.half_size = declared.size // 2
+        self._read: dict[bytes, tuple[int, Whole] | None] = {}
 
     def address(self, half: int, index: int) -> int:
         """Return where a record stands."""
@@ -91,6 +92,13 @@ class Records:
 
     def read(self, entry: bytes) -> tuple[int, Whole] | None:
         """Return number and content of a record whose check is right; None for anything else."""
+        try:
+            return self._read[entry]
+        except KeyError:
+            found = self._read[entry] = self._decode(entry)
+            return found
+
+    def _decode(self, entry: bytes) -> tuple[int, Whole] | None:
         d = self.declared
         if int.from_bytes(entry[d.check : d.check + WORD], "little") != zlib.crc32(entry[: d.covered]):
             return None
@@ -132,6 +140,17 @@ class Records:
     def split(self, entry: bytes) -> tuple[bytes, ...]:
         """Return a record's bytes by program unit."""
         return tuple(entry[at : at + self.unit] for at in range(0, len(entry), self.unit))
+
+    def remains(self, record: Whole) -> list[Half]:
+        """Return what a cut can leave of writing a record once more behind itself: each stage of each unit."""
+        units = self.split(self.write(record, 1))
+        stages: list[Half] = []
+        for done in range(len(units)):
+            rest = (None,) * (len(units) - done - 1)
+            if done:
+                stages.append(Half(record, (*units[:done], None, *rest)))
+            stages.append(Half(record, (*units[:done], b"", *rest)))
+        return stages
 
     def lay_out(self, newest: Newest, older: tuple[Whole, ...], layout: Layout) -> Iterator[Placed]:
         """Yield what stands in a log, everything else being blank.

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 from dataclasses import dataclass
+from itertools import pairwise
 
 from rootwright.bench.closure.contents import OTHER, Contents, Grid
 from rootwright.bench.closure.records import Half, Newest, Records, Whole
-from rootwright.bench.flash import FlashContent
+from rootwright.bench.flash import TORN, FlashContent
 from rootwright.device.content import FOREIGN, Kind, kind_of
 from rootwright.device.port import BLANK, Cell, UpdateProcedure, Version
 from rootwright.prove.level import Level
@@ -55,6 +56,8 @@ class CutWorld(World):
             for index in range(first, stop):
                 self.offsets[index] = ground.sectors[index].address - ground.sectors[first].address
         self.members: dict[int, dict[Kind, int]] = {}
+        self.programs: dict[tuple[int, int, int, bytes], tuple[int, int]] = {}
+        self.rewritten: set[str] = set()
         self.written: dict[str, dict[Whole, None]] = {name: {} for name in records}
         self.halves: dict[str, dict[tuple[bytes | None, ...], None]] = {name: {} for name in records}
         super().__init__(ground, procedure, level)
@@ -71,7 +74,7 @@ class CutWorld(World):
             return (int(FOREIGN),) * place.cells
         base = self.offsets[sector]
         cells = []
-        for cell, (low, high) in enumerate(zip(edges, edges[1:], strict=False)):
+        for cell, (low, high) in enumerate(pairwise(edges)):
             data = image.data[base + low : base + high].ljust(high - low, bytes([self.contents.erased]))
             number = self.contents.declare(kind, link, place.position + cell, data)
             if number != BLANK:
@@ -172,15 +175,17 @@ def find_newest(records: Records, flash: FlashContent) -> tuple[Whole | None, li
 
 def scan(records: Records, flash: FlashContent) -> list[tuple[int, Whole, tuple[int, int]]]:
     """Return number, content and place of every whole record of a log as its bytes stand in flash."""
-    entry, unit, base = records.declared.entry, flash.unit, flash.base
+    entry, unit, count = records.declared.entry, flash.unit, records.declared.records
     found = []
     for half in (0, 1):
-        for index in range(records.declared.records):
-            at = records.address(half, index) - base
-            units = flash.units[at // unit : (at + entry) // unit]
-            if 2 in units or not any(units):
+        at = records.address(half, 0) - flash.base
+        data, units = flash.buffer.read(at, entry * count), flash.units[at // unit : (at + entry * count) // unit]
+        each = entry // unit
+        for index in range(count):
+            states = units[index * each : (index + 1) * each]
+            if TORN in states or not any(states):
                 continue
-            record = records.read(flash.buffer.read(at, entry))
+            record = records.read(data[index * entry : (index + 1) * entry])
             if record is not None:
                 found.append((*record, (half, index)))
     return found
