@@ -270,6 +270,7 @@ def files() -> dict[str, bytes]:
     for part in BASE:
         for version in (1, 2, 3):
             found[f"{part}-version-{version}.bin"] = make_image(part, version)
+            found[f"{part}-version-{version}-code.bin"] = payload(part, version, RUN)
         found[f"{part}-recovery.bin"] = make_image(part, 1, RECOVERY, tail=False)
         start = BASE[part] + JOURNAL
         found[f"{part}-factory.hex"] = hex_text(start, factory(part))

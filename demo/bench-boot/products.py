@@ -1,4 +1,4 @@
-"""Make the other product files out of product.toml: exchange, flash controller, RV32.
+"""Make the other product files out of product.toml (exchange, flash controller, RV32), and the part it names.
 
 python products.py [FOLDER]     default: this folder
 """
@@ -54,16 +54,24 @@ def with_controller(text: str) -> str:
 def on_rv32(text: str) -> str:
     """Return the product on the RV32 part: the same offsets in flash."""
     text = re.sub(r"0x0000_(\w{4})\b", r"0x8000_\1", text).replace("0x4001_0", "0x8020_0")
-    text = text.replace("../river-gauge/gx-512.toml", "gx-512v.toml").replace("vectors = 128\n", "")
+    text = text.replace("gx-512s.toml", "gx-512v.toml").replace("vectors = 128\n", "")
     return text.replace("built/arm-", "built/rv32-").replace("images/arm-", "images/rv32-")
 
 
+def with_few_interrupts(text: str) -> str:
+    """Return the part file of the small sibling: its vector table fits behind this boot stage's header of 128 bytes."""
+    title = "# GX-512S: the GX-512 with 16 interrupts. Made by products.py from ../river-gauge/gx-512.toml."
+    text = re.sub(r"^interrupts = .*", "interrupts = 16                 # 32 entries: aligned to 128 bytes", text, flags=re.M)
+    return title + "\n" + text[text.index("\n") + 1 :].replace('"GX-512"', '"GX-512S"')
+
+
 def files() -> dict[str, str]:
-    """Return every made product file by its name."""
+    """Return every made file by its name."""
     plain = (HERE / "product.toml").read_text()
     return {
-        "exchange.toml": headed(with_exchange(plain), "Exchange with a trial run, on the GX-512."),
-        "controller.toml": headed(with_controller(plain), "Copy-over by the flash controller, on the GX-512."),
+        "gx-512s.toml": with_few_interrupts((HERE.parent / "river-gauge" / "gx-512.toml").read_text()),
+        "exchange.toml": headed(with_exchange(plain), "Exchange with a trial run, on the GX-512S."),
+        "controller.toml": headed(with_controller(plain), "Copy-over by the flash controller, on the GX-512S."),
         "rv32.toml": headed(on_rv32(plain), "Copy-over, on the GX-512V."),
         "rv32-controller.toml": headed(on_rv32(with_controller(plain)), "Copy-over by the controller, on the GX-512V."),
     }

@@ -25,6 +25,7 @@ from rootwright.pipeline import (
     prove_product,
     read_release_inputs,
 )
+from rootwright.pipeline_bench import FAULTS, bench_boot, can_bench
 from rootwright.pipeline_review import compare_parts, cut_verdict, read_bench_report
 from rootwright.plan.lockdown.result import LockdownPlan
 from rootwright.plan.result import PlanResult
@@ -45,6 +46,7 @@ def assure_product(
     product_file: Path,
     *,
     bench: Mapping[str, str] | None = None,
+    faults: int = FAULTS,
     on_stage: Stage | None = None,
     progress: Progress | None = None,
 ) -> Evidence:
@@ -55,7 +57,9 @@ def assure_product(
 
     Args:
         product_file: The product file; other files are found beside it.
-        bench: Texts that `rootwright bench --json` printed, by the name of their file.
+        bench: Texts that `rootwright bench --json` printed, by the name of their file. What they leave untried is run
+            here, where the product has a table `[bench]`.
+        faults: How many faults are tried here at most; with 0 the bench is not run here at all.
         on_stage: Called with the name of each stage before it runs, for the edge to show and to time.
         progress: Called now and then with a procedure's name and the number of states found.
 
@@ -68,7 +72,8 @@ def assure_product(
     enter("check")
     product = load_product(product_file)
     files = digest_files(product, product_file)
-    runs = _bench_runs(bench or {}, files)
+    texts = dict(bench or {})
+    runs = _bench_runs(texts, files)
     part, gaps = judge_part(product.chip), find_gaps(product)
     enter("plan")
     plan = plan_product(product, folder)
@@ -86,18 +91,23 @@ def assure_product(
     broken = _broken(product, plan, progress)
     enter("trials")
     trials = inputs if isinstance(inputs, NotDone) else _trials(product, inputs)
+    if faults and product.bench is not None and can_bench():
+        tried_already = {run.tried for run in runs.values()}
+        kinds = [tried for tried in Tried if tried not in tried_already]
+        texts.update(bench_boot(product, folder, kinds=kinds, faults=faults, enter=enter, progress=progress))
+        runs = _bench_runs(texts, files)
     enter("lock-down")
     lockdown = _lock_down(product, plan)
     enter("review")
     planned = None if isinstance(lockdown, NotDone) else lockdown
     own = next((proof for proof in proofs if proof.procedure == plan.chosen), None)
-    faults = next((bench[name] for name, run in runs.items() if run.tried is Tried.FAULTS), None) if bench else None
-    tried = None if faults is None else read_bench_report(faults)
+    report = next((texts[name] for name, run in runs.items() if run.tried is Tried.FAULTS), None)
+    tried = None if report is None else read_bench_report(report)
     review = make_review(product, plan, lockdown=planned, cuts=cut_verdict(own), bench=tried)
     enter("other parts")
     parts = compare_parts(product, folder)
     enter("digests")
-    made = _made_files(release)
+    released = _made_files(release)
     if digest_files(product, product_file) != files:
         raise ImageError(
             "a file of the product changed while it was tested",
@@ -108,7 +118,7 @@ def assure_product(
         version=__version__,
         command=f"rootwright assure {shlex.quote(product_file.name)} --out dossier",
         product=product,
-        files=(*files, *made),
+        files=(*files, *released),
         part=part,
         gaps=gaps,
         plan=plan,

@@ -6,14 +6,16 @@ import importlib.util
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from bench_boot_host import BENCH_BOOT, VARIANTS, build, images, products
+from bench_boot_host import BENCH_BOOT, VARIANTS, build, images, load, products
 from elftools.elf.elffile import ELFFile
 
-from rootwright.describe.loading import load_product
+from rootwright.describe.loading import load_chip, load_product
 from rootwright.image import read_image
+from rootwright.release.packing import About
 
 BUILT = BENCH_BOOT / "built"
 FIRMWARE = BENCH_BOOT / "firmware"
@@ -131,10 +133,29 @@ def test_product_files_are_made_again_and_sound() -> None:
     assert {path.name for path in BENCH_BOOT.glob("*.toml")} == {*made, "product.toml", "variants.toml", "gx-512v.toml"}
     for name, text in made.items():
         assert (BENCH_BOOT / name).read_text() == text, name
+        if name == "gx-512s.toml":
+            assert load_chip(BENCH_BOOT / name).interrupts == 16
+            continue
         assert load_product(BENCH_BOOT / name).bench is not None
         assert (
             load_product(BENCH_BOOT / name).bench != load_product(BENCH_BOOT / "product.toml").bench or "exch" in name
         )
+
+
+def test_packer_makes_the_images_that_the_boot_programs_are_tried_with() -> None:
+    form = load("bench_format")
+    for part, version in ((part, version) for part in images.BASE for version in (1, 2, 3)):
+        code = (BENCH_BOOT / "images" / f"{part}-version-{version}-code.bin").read_bytes()
+        whole = (BENCH_BOOT / "images" / f"{part}-version-{version}.bin").read_bytes()
+        about = About("application", f"{version}.0.0", images.BASE[part] + images.RUN, images.HEADER_SIZE, 0, "trial")
+        assert form.pack(code, about) == whole
+        assert form.read(whole, about) == (f"{version}.0.0", code)
+        for key in ("release", "stranger"):
+            with pytest.raises(ValueError, match="signature"):
+                form.read(whole, replace(about, key=key))
+        for at in (0, 12, 40, 64, 127, 128, len(whole) - 1):
+            with pytest.raises(ValueError, match=r"signature|field"):
+                form.read(images.flip(whole, at), about)
 
 
 @compiled

@@ -1,4 +1,4 @@
-"""Hostile updates on the real code: a set of files, the staged update cut short at every length, and mutations of it.
+"""Hostile updates on the real code: the hostile trials, files, the staged update cut short at every length, mutations.
 
 Every update is put into staging as bytes, and the device started. An altered update that runs, a floor that falls, a
 boot program that faults or hangs: each is a finding, with its bytes kept. The mutations are guided by the branches that
@@ -10,19 +10,34 @@ from __future__ import annotations
 import hashlib
 import random
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, Protocol
 
+from rootwright.bench.ends import End
 from rootwright.bench.flash import FlashContent, FlashState
 from rootwright.bench.judge import FINDINGS, Verdict, judge
 from rootwright.bench.subject import Subject
 from rootwright.errors import BenchError
 from rootwright.writing import write_file
 
+if TYPE_CHECKING:
+    from rootwright.bench.updates import Update
+
 INTERESTING = (0, 1, 0x7F, 0x80, 0xFF, 0x7FFF, 0x8000, 0xFFFF, 0x7FFF_FFFF, 0x8000_0000, 0xFFFF_FFE0, 0xFFFF_FFFF)
 LARGEST_CORPUS = 2000
+
+
+class Packer(Protocol):
+    """Puts other code into an image that the boot program takes as signed."""
+
+    @property
+    def code(self) -> bytes:
+        """The genuine code."""
+
+    def pack(self, code: bytes) -> bytes:
+        """Return an image that holds other code."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,10 +103,11 @@ class HostileResult:
             lines.append(f"    first by {first.origin}, {len(first.data)} bytes, {first.name}.bin")
         if self.holds:
             lines.append("  nothing broke")
-        return [
-            *lines,
-            "  an update that changes what is signed cannot get past the signature, so little lies behind it",
-        ]
+        if not any(kind.startswith("packed") for kind in self.offered):
+            lines.append(
+                "  an update that changes what is signed cannot get past the signature, so little lies behind it"
+            )
+        return lines
 
 
 class Offerer:
@@ -135,8 +151,12 @@ class Offerer:
         if edge not in self.edges:
             self._new.add(edge)
 
-    def offer(self, data: bytes) -> tuple[str, str, int]:
-        """Return what an update came to: verdict, why, and how many new branches it reached."""
+    def offer(self, data: bytes, *, signed: bool = False) -> tuple[str, str, int]:
+        """Return what an update came to: verdict, why, and how many new branches it reached.
+
+        Args:
+            signed: Whether the trial key signed it: then it may run in an image's place.
+        """
         self.scratch.restore(self.mark)
         if data:
             self.scratch.load(self.staged.at, data[: self.room])
@@ -152,9 +172,16 @@ class Offerer:
         if outcome.verdict not in FINDINGS and self.board.faults:
             pc, name = self.board.faults[0]
             verdict, why = "parser fault", f"{name} at {self.subject.firmware.place(pc)}"
+            if signed and not self.subject.firmware.is_code(pc):
+                verdict, why = Verdict.RAN.value, "the update was started, signed with the trial key, and crashed"
         elif outcome.verdict in (Verdict.CRASH, Verdict.HANG):
             verdict = "brick"
+        elif signed and outcome.verdict is Verdict.UNAPPROVED and self._in_place(end):
+            verdict, why = Verdict.RAN.value, "the update ran, signed with the trial key"
         return verdict, why, new
+
+    def _in_place(self, end: End) -> bool:
+        return end.kind == "image" and any(a.span.address <= end.at < a.span.end for a in self.subject.approved)
 
 
 _FINE = (Verdict.RAN.value, Verdict.REFUSED.value)
@@ -165,6 +192,8 @@ def offer_all(
     *,
     seconds: float,
     clock: Callable[[], float],
+    trials: Sequence[Update] = (),
+    packer: Packer | None = None,
     hooked: bool = True,
     updates: Path | None = None,
     folder: Path | None = None,
@@ -174,8 +203,10 @@ def offer_all(
     """Return what hostile updates do to the boot program.
 
     Args:
-        seconds: Time for the mutations; files and lengths are tried wholly.
+        seconds: Time for the mutations; trials, files and lengths are tried wholly.
         clock: Seconds that pass, from any beginning.
+        trials: What the hostile trials leave in staging.
+        packer: Packs mutated code with the product's own packer: every fourth mutation goes through it.
         hooked: Whether digests and signature checks are hooked; what goes wrong inside them shows without.
         updates: A folder whose files are offered first.
         folder: Where the bytes of findings are written.
@@ -184,8 +215,8 @@ def offer_all(
     result = HostileResult(offerer.staged.run)
     begun = clock()
 
-    def offer(origin: str, kind: str, data: bytes) -> int:
-        verdict, why, new = offerer.offer(data)
+    def offer(origin: str, kind: str, data: bytes, *, signed: bool = False) -> int:
+        verdict, why, new = offerer.offer(data, signed=signed)
         result.offered[kind] += 1
         result.outcomes[why if verdict in _FINE else f"{verdict}: {why}"] += 1
         if verdict not in _FINE:
@@ -199,6 +230,10 @@ def offer_all(
 
     corpus = [offerer.original]
     offer("the update as it is", "as it is", offerer.original)
+    for update in trials:
+        offer(update.origin, update.kind, update.data, signed=update.signed)
+        if not update.signed:
+            corpus.append(update.data)
     for path in sorted(updates.iterdir()) if updates is not None else ():
         if path.is_file():
             data = path.read_bytes()
@@ -209,7 +244,13 @@ def offer_all(
     early = len(offerer.edges)
     dice = random.Random(seed)  # noqa: S311
     started = clock()
+    codes = [packer.code] if packer is not None else []
     while clock() - started < seconds:
+        if packer is not None and dice.randrange(4) == 0:
+            code, what = mutated(dice, dice.choice(codes), codes)
+            if offer(f"packed mutation: {what}", "packed mutations", packer.pack(code), signed=True):
+                codes = [*codes, code][-LARGEST_CORPUS:]
+            continue
         data, what = mutated(dice, dice.choice(corpus), corpus)
         if offer(f"mutation: {what}", "mutations", data) and len(corpus) < LARGEST_CORPUS:
             corpus.append(data)

@@ -22,11 +22,20 @@ from rootwright.cli.ticker import Ticker
     type=click.Path(path_type=Path, dir_okay=False),
     help="What `rootwright bench --json` printed, as a file (may be given several times).",
 )
+@click.option(
+    "--bench-faults",
+    "faults",
+    type=click.IntRange(min=0),
+    default=20_000,
+    show_default=True,
+    help="How many faults the bench tries here at most, beside cuts and hostile updates; 0: it is not run here.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
-def command(product_file: Path, folder: Path, bench: tuple[Path, ...], as_json: bool) -> int:
+def command(product_file: Path, folder: Path, bench: tuple[Path, ...], faults: int, as_json: bool) -> int:
     """Run every stage on a product and write DIR/dossier.html, one page for an evaluator.
 
-    Beside it DIR/measurements.json says how long each stage took. The page is the same for the same files. Exit code 0:
+    Where the product has a table [bench], its boot program is run in the emulator too: under power cuts, hostile updates
+    and so many faults, but for what the files of --bench hold. Fault testing is for equipment that you own. Beside it DIR/measurements.json says how long each stage took. The page is the same for the same files. Exit code 0:
     nothing fell short in what was tested. 1: something did; the page is written all the same. 2: bad input, nothing is
     written and an earlier page stays.
     """
@@ -40,7 +49,7 @@ def command(product_file: Path, folder: Path, bench: tuple[Path, ...], as_json: 
 
     texts = {str(path): path.read_bytes().decode(errors="replace") for path in bench}
     with _Ticker() as ticker:
-        evidence = assure_product(product_file, bench=texts, on_stage=ticker.enter, progress=ticker.show)
+        evidence = assure_product(product_file, bench=texts, faults=faults, on_stage=ticker.enter, progress=ticker.show)
         ticker.enter("page")
         page = make_page(evidence)
     measured = {"python": platform.python_version(), "seconds": ticker.seconds}

@@ -83,14 +83,6 @@ def _require_faults(options: dict[str, Any], replay: str | None) -> None:
         )
 
 
-def _about(subject: Subject, kind: str) -> dict[str, Any]:
-    """Return what says which program a result is about, for those who read it later."""
-    import hashlib
-
-    firmware = subject.firmware
-    return {"kind": kind, "boot": firmware.name, "boot_sha256": hashlib.sha256(firmware.data).hexdigest()}
-
-
 def _starts(subject: Subject, names: tuple[str, ...]) -> list[Any]:
     from rootwright.errors import BenchError
 
@@ -151,6 +143,7 @@ def _faults(subject: Subject, mode: Mode, options: dict[str, Any], as_json: bool
     from rootwright.bench.page import write_page
     from rootwright.bench.pool import run_campaign
     from rootwright.bench.report import BenchReport
+    from rootwright.pipeline_bench import about
     from rootwright.writing import write_file
 
     models = [Model(name) for name in options["models"]] or list(Model)
@@ -175,7 +168,7 @@ def _faults(subject: Subject, mode: Mode, options: dict[str, Any], as_json: bool
     if options["html"] is not None:
         write_file(options["html"], write_page(report, subject.folder).encode())
     if as_json:
-        click.echo(json.dumps({**_about(subject, "faults"), **report.data()}, indent=2, ensure_ascii=False))
+        click.echo(json.dumps({**about(subject, "faults"), **report.data()}, indent=2, ensure_ascii=False))
     else:
         for line in report.text():
             click.echo(line)
@@ -186,6 +179,7 @@ def _cuts(subject: Subject, options: dict[str, Any], as_json: bool) -> int:
     import json
 
     from rootwright.bench.closure.verdict import try_cuts
+    from rootwright.pipeline_bench import about
 
     with Progress() as ticker:
         results = [
@@ -193,7 +187,7 @@ def _cuts(subject: Subject, options: dict[str, Any], as_json: bool) -> int:
             for start in {start.run.name: start for start in _starts(subject, options["names"])}.values()
         ]
     if as_json:
-        data = {**_about(subject, "cuts"), "cuts": [result.data() for result in results]}
+        data = {**about(subject, "cuts"), "cuts": [result.data() for result in results]}
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))
     else:
         for result in results:
@@ -206,19 +200,26 @@ def _hostile(subject: Subject, options: dict[str, Any], as_json: bool) -> int:
     import json
 
     from rootwright.bench.hostile import offer_all
+    from rootwright.pipeline_bench import about, find_updates
 
     with Progress() as ticker:
+        ticker.say("hostile trials")
+        trials, packer, why = find_updates(subject)
         result = offer_all(
             subject,
             seconds=options["seconds"],
             clock=time.monotonic,
+            trials=trials,
+            packer=packer,
             hooked=options["mode"] == "hooked",
             updates=options["updates"],
             progress=ticker.states,
             folder=options["work"],
         )
+    if why:
+        click.echo(f"note: no trials among the updates: {why}", err=True)
     if as_json:
-        click.echo(json.dumps({**_about(subject, "hostile"), **result.data()}, indent=2, ensure_ascii=False))
+        click.echo(json.dumps({**about(subject, "hostile"), **result.data()}, indent=2, ensure_ascii=False))
     else:
         for line in result.text():
             click.echo(line)

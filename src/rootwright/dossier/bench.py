@@ -1,4 +1,4 @@
-"""What the bench found on the product's own boot program, read from the JSON that `rootwright bench --json` printed."""
+"""What the bench found on the product's own boot program, read from the JSON that the bench gives."""
 
 from __future__ import annotations
 
@@ -99,6 +99,8 @@ def _read_faults(data: dict[str, Any]) -> _Read:
         [*ungolden, *findings]
     )
     level = f"mode {data['mode']}; models: {', '.join(models)}"
+    if "budget" in data:
+        level = f"mode {data['mode']}; {data['budget']}"
     return Tried.FAULTS, data["holds"], words, level, [*ungolden, *findings]
 
 
