@@ -168,8 +168,7 @@ class BootProgram:
         port, outcome = self._take(world, state, control, script, PLAIN, 0xA5)
         if control is POWER_UP and not self.differs and (not script or self.starts % TWIN_EVERY == 0):
             wrong = self._try_twin(world, state, script, port, outcome)
-            if wrong is not None:
-                return port, wrong
+            outcome = outcome if wrong is None else wrong
         known = len(world.rewritten)
         port.finish()
         if len(world.rewritten) > known and self.states > 1:
