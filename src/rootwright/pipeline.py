@@ -351,6 +351,7 @@ def prove_product(
     names: tuple[str, ...] = (),
     harder: bool = True,
     images: bool = True,
+    remedies: bool = True,
     progress: Callable[[str, int], None] | None = None,
     shared: Shared | None = None,
 ) -> tuple[Proof, ...]:
@@ -363,6 +364,7 @@ def prove_product(
         names: Only these procedures; all that fit where empty.
         harder: Whether to look at the harder levels too.
         images: Whether a failure also comes as a flash image, with the bytes of the product's files.
+        remedies: Whether to look for the write protection that stops an exploited application.
         progress: Called now and then with a procedure's name and the number of states found.
         shared: Explorations of a product that may differ a little; what is the same in them is not done again.
     """
@@ -395,7 +397,7 @@ def prove_product(
                 harder=harder,
                 progress=report,
                 content=_Contents(product, folder, map_).find_bytes if images else None,
-                closable=closable,
+                closable=closable if remedies else None,
                 shared=shared,
             )
         except Exception as error:

@@ -129,7 +129,16 @@ def review_product(
         PlanError: `lock.order` names steps that do not exist, or the product's own steps make too many ways.
     """
     if proof is None and check_cuts:
-        found = prove_product(product, folder, plan, names=(plan.chosen,), harder=False, progress=progress)
+        found = prove_product(
+            product,
+            folder,
+            plan,
+            names=(plan.chosen,),
+            harder=False,
+            images=False,
+            remedies=False,
+            progress=progress,
+        )
         proof = found[0] if found else None
     if lockdown is None and plan.plan.map is not None:
         lockdown = lock_down(product, plan)

@@ -60,12 +60,17 @@ class Moment(NamedTuple):
     cut: Cut | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Taken:
-    """One step from a state: every way of reading torn cells, and for each of them what a cut leaves."""
+    """One step from a state: every way of reading torn cells, and for each of them what a cut leaves.
 
+    Attributes:
+        moments: What a cut leaves of each run; worked out when first asked for.
+    """
+
+    start: Packed
     runs: tuple[Ran, ...]
-    moments: tuple[tuple[Moment, ...], ...]
+    moments: tuple[tuple[Moment, ...], ...] | None = None
 
     @property
     def can_be_cut(self) -> bool:
@@ -74,6 +79,8 @@ class Taken:
 
     def cuts(self, state: Packed, world: World) -> Iterator[tuple[Packed, Cut]]:
         """Yield every state that a cut leaves, each once."""
+        if self.moments is None:
+            self.moments = _moments(self.start, self.runs, world)
         for moments in self.moments:
             here = state
             for changes, stays, cut in moments:
@@ -88,6 +95,81 @@ def _changed(state: Packed, changes: tuple[tuple[int, int], ...]) -> Packed:
     for number, shift in changes:
         state ^= number << shift
     return state
+
+
+def _moments(start: Packed, runs: tuple[Ran, ...], world: World) -> tuple[tuple[Moment, ...], ...]:
+    """Return the moments of all runs, each state that a cut leaves with the bits killed on every way to it."""
+    shift, without_power = world.shift, world.without_power
+    flash = world.unpack(start)
+    cuts: dict[Packed, Cut] = {}
+    told: list[list[tuple[tuple[tuple[int, int], ...], bool, Packed | None]]] = []
+
+    def note(left: Packed, killed: int, number: int, script: tuple[int, ...], where: str) -> Packed | None:
+        target = without_power(left)
+        found = cuts.get(target)
+        if found is None:
+            cuts[target] = Cut(killed, number, ("cut", script, number, where))
+            return target
+        if found.killed & ~killed:
+            cuts[target] = found._replace(killed=found.killed & killed)
+        return None
+
+    for ran in runs:
+        moments: list[tuple[tuple[tuple[int, int], ...], bool, Packed | None]] = []
+        told.append(moments)
+        if not ran.port.operations:
+            continue
+        state = list(flash)
+        packed = start
+        killed = number = last = 0
+        script = ran.script
+        noted = False  # whether the state as it is now was noted already, after the operation before
+        for change in ran.port.changes:
+            if not isinstance(change, Operation):
+                location, content = change
+                unlike = state[location] ^ content
+                if unlike:
+                    packed ^= unlike << shift[location]
+                    state[location] = content
+                    moments.append((((unlike, shift[location]),), True, None))
+                    noted = False
+                continue
+            if not noted:
+                left = note(packed, killed, number, script, "before")
+                if left is not None:
+                    moments.append(((), True, left))
+                    last = len(moments)
+            noted = True
+            location, also = change.location, change.also
+            held, at = state[location], shift[location]
+            if not also and change.torn == change.done == held:
+                killed |= change.killed  # writes what is there: no cut leaves anything else
+                number += 1
+                continue
+            halves: tuple[tuple[int, int], ...] = ((held ^ change.torn, at),)
+            wholes: tuple[tuple[int, int], ...] = ((held ^ change.done, at),)
+            state[location] = change.done
+            if also:
+                halves += tuple((state[place] ^ torn, shift[place]) for place, torn, _ in also)
+                wholes += tuple((state[place] ^ done, shift[place]) for place, _, done in also)
+                for place, _, done in also:
+                    state[place] = done
+            left = note(_changed(packed, halves), killed, number, script, "inside")
+            if left is not None:
+                moments.append((halves, False, left))
+                last = len(moments)
+            packed = _changed(packed, wholes)
+            killed |= change.killed
+            left = note(packed, killed, number, script, "after")
+            moments.append((wholes, True, left))
+            if left is not None:
+                last = len(moments)
+            number += 1
+        del moments[last:]
+    return tuple(
+        tuple(Moment(changes, stays, None if left is None else cuts[left]) for changes, stays, left in moments)
+        for moments in told
+    )
 
 
 class Steps:
@@ -139,7 +221,7 @@ class Steps:
                 raise ProcedureError("hidden state in procedure: the same step asked other questions when run again")
             unlike = self.world.pack(port.state) ^ state if port.changes else 0
             runs.append(Ran(script, port, outcome, unlike, port.reads))
-        return Taken(tuple(runs), self._moments(flash, state, runs))
+        return Taken(state, tuple(runs))
 
     def _depends_on(self, taken: Taken) -> int:
         """Return the lanes of all locations that a step read or changed."""
@@ -155,76 +237,3 @@ class Steps:
                 else:
                     bits |= mask[change[0]]
         return self.world.lanes(bits)
-
-    def _moments(self, flash: Flash, start: Packed, runs: list[Ran]) -> tuple[tuple[Moment, ...], ...]:
-        """Return the moments of all runs, each state that a cut leaves with the bits killed on every way to it."""
-        shift, without_power = self.world.shift, self.world.without_power
-        cuts: dict[Packed, Cut] = {}
-        told: list[list[tuple[tuple[tuple[int, int], ...], bool, Packed | None]]] = []
-
-        def note(left: Packed, killed: int, number: int, script: tuple[int, ...], where: str) -> Packed | None:
-            target = without_power(left)
-            found = cuts.get(target)
-            if found is None:
-                cuts[target] = Cut(killed, number, ("cut", script, number, where))
-                return target
-            if found.killed & ~killed:
-                cuts[target] = found._replace(killed=found.killed & killed)
-            return None
-
-        for ran in runs:
-            moments: list[tuple[tuple[tuple[int, int], ...], bool, Packed | None]] = []
-            told.append(moments)
-            if not ran.port.operations:
-                continue
-            state = list(flash)
-            packed = start
-            killed = number = last = 0
-            script = ran.script
-            noted = False  # whether the state as it is now was noted already, after the operation before
-            for change in ran.port.changes:
-                if not isinstance(change, Operation):
-                    location, content = change
-                    unlike = state[location] ^ content
-                    if unlike:
-                        packed ^= unlike << shift[location]
-                        state[location] = content
-                        moments.append((((unlike, shift[location]),), True, None))
-                        noted = False
-                    continue
-                if not noted:
-                    left = note(packed, killed, number, script, "before")
-                    if left is not None:
-                        moments.append(((), True, left))
-                        last = len(moments)
-                noted = True
-                location, also = change.location, change.also
-                held, at = state[location], shift[location]
-                if not also and change.torn == change.done == held:
-                    killed |= change.killed  # writes what is there: no cut leaves anything else
-                    number += 1
-                    continue
-                halves: tuple[tuple[int, int], ...] = ((held ^ change.torn, at),)
-                wholes: tuple[tuple[int, int], ...] = ((held ^ change.done, at),)
-                state[location] = change.done
-                if also:
-                    halves += tuple((state[place] ^ torn, shift[place]) for place, torn, _ in also)
-                    wholes += tuple((state[place] ^ done, shift[place]) for place, _, done in also)
-                    for place, _, done in also:
-                        state[place] = done
-                left = note(_changed(packed, halves), killed, number, script, "inside")
-                if left is not None:
-                    moments.append((halves, False, left))
-                    last = len(moments)
-                packed = _changed(packed, wholes)
-                killed |= change.killed
-                left = note(packed, killed, number, script, "after")
-                moments.append((wholes, True, left))
-                if left is not None:
-                    last = len(moments)
-                number += 1
-            del moments[last:]
-        return tuple(
-            tuple(Moment(changes, stays, None if left is None else cuts[left]) for changes, stays, left in moments)
-            for moments in told
-        )

@@ -47,8 +47,15 @@ def span_of(region: Region) -> Span:
 
 def whole_sectors(memory: Memory, span: Span) -> Span:
     """Return the smallest span of whole sectors of a memory that holds `span`."""
-    touched = [s for s in memory.sectors() if s.address < span.end and span.start < s.end]
-    return Span(touched[0].address, touched[-1].end)
+    found: list[Span] = []
+    start = memory.base
+    for run in memory.runs:  # not sector by sector: a memory may have thousands
+        end = start + run.count * run.size
+        if start < span.end and span.start < end:
+            low, high = max(start, span.start) - start, min(end, span.end) - start
+            found.append(Span(start + low // run.size * run.size, start - -high // run.size * run.size))
+        start = end
+    return Span(found[0].start, found[-1].end)
 
 
 def free_spans(memory: Memory, map_: Map) -> tuple[Span, ...]:

@@ -286,12 +286,14 @@ class ConcretePort:
         places = [(s, c) for s in sectors for c in range(len(self._cells[s]))]
         cells = {place: self._cells[place[0]][place[1]] for place in places}
         known = {place: Cell(cell) for place, cell in cells.items() if not isinstance(cell, tuple)}
+        agreed = _agreed(self._ground, area, known)
         for place in places:
-            if _agreed(self._ground, area, known) not in (*VERSION_OF_KIND, "open"):
+            if agreed not in (*VERSION_OF_KIND, "open"):
                 break
             if place not in known:
                 known[place] = Cell(self._decide(*place))
-        kind = _agreed(self._ground, area, known) if len(known) == len(places) else None
+                agreed = _agreed(self._ground, area, known)
+        kind = agreed if len(known) == len(places) else None
         identity = 1
         for place in places:
             identity = identity * 100_003 + known.get(place, FAULT)
