@@ -34,10 +34,12 @@ from rootwright.cli.ticker import Ticker
 def command(product_file: Path, folder: Path, bench: tuple[Path, ...], faults: int, as_json: bool) -> int:
     """Run every stage on a product and write DIR/dossier.html, one page for an evaluator.
 
-    Where the product has a table [bench], its boot program is run in the emulator too: under power cuts, hostile updates
-    and so many faults, but for what the files of --bench hold. Fault testing is for equipment that you own. Beside it DIR/measurements.json says how long each stage took. The page is the same for the same files. Exit code 0:
-    nothing fell short in what was tested. 1: something did; the page is written all the same. 2: bad input, nothing is
-    written and an earlier page stays.
+    Where the product has a table [bench], its boot program is run in the emulator too: under power cuts, hostile
+    updates and so many faults, except what the files of --bench hold. Fault testing is for equipment that you own.
+    Beside the page DIR/measurements.json says how long each stage took. The page is the same for the same files.
+
+    Exit code 0: nothing fell short in what was tested. 1: something did; the page is written all the same. 2: bad
+    input, nothing is written and an earlier page stays.
     """
     import json
     import platform
