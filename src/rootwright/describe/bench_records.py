@@ -17,10 +17,7 @@ WORD = 4
 
 
 class LogForm(Form):
-    """A log of two halves that the boot program keeps in flash; the sound record with the highest number is the newest.
-
-    With its logs declared, power cuts are followed any number of times: see the page on the bench.
-    """
+    """A log of two halves that the boot program keeps: the sound record with the highest number is the newest."""
 
     name: Name = Field(description="Short name of the log.")
     at: Size = Field(description="Its address.")
@@ -75,13 +72,16 @@ class ApplicationForm(Form):
     clears: HexBytes = Field(
         default=b"", description="Begin of the record that it writes before it receives an update."
     )
-    reports: HexBytes = Field(default=b"", description="Begin of the record by which an image on trial reports good.")
+    reports: HexBytes | None = Field(
+        default=None, description="Begin of the record by which an image on trial reports good."
+    )
     trial_log: Remark = Field(default="", description="The log in which a record stands while an image is on trial.")
-    trial: HexBytes = Field(default=b"", description="Begin of that record.")
+    trial: HexBytes | None = Field(default=None, description="Begin of that record.")
 
     def application(self) -> ApplicationHalf:
         """Return the application half."""
-        return ApplicationHalf(self.log, self.asks, self.clears, self.reports, self.trial_log, self.trial)
+        clears, reports, trial = (given or b"" for given in (self.clears, self.reports, self.trial))
+        return ApplicationHalf(self.log, self.asks, clears, reports, self.trial_log, trial)
 
     def faults(self, logs: list[LogForm]) -> Iterator[Fault]:
         """Yield logs that nobody declared, and a trial that is only half described."""
