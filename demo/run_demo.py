@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import shutil
 import subprocess
 import sys
@@ -39,6 +40,12 @@ def main() -> None:
     print("\nThe same product made wrong on purpose: this is what findings look like.")
     run("check", flawed, allowed=(1,))
     run("assure", flawed, "--out", str(OUT / "flawed"), allowed=(1,))
+    if importlib.util.find_spec("unicorn") is not None:
+        bench = HERE / "bench-boot" / "product.toml"
+        print("\nA boot program itself under power cuts, in an emulator: a sound one, and one with a flaw.")
+        run("bench", str(bench), "--cuts", "--run", "install")
+        flaw = bench.parent / "built" / "arm-flaw-request-closed-first.elf"
+        run("bench", str(bench), "--cuts", "--run", "install", "--boot", str(flaw), allowed=(1,))
     print(f"\nLook at {OUT / 'map.svg'} (the memory map) and {OUT / 'release'} (the signed update).")
     print(f"Then open {OUT / 'dossier.html'}: all of it on one page.")
     print(f"{OUT / 'flawed' / 'dossier.html'} is what a page with findings is like.")
