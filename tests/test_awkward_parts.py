@@ -22,6 +22,8 @@ from rootwright.device.ground import Ground, ground_from_map
 from rootwright.device.port import POWER_UP, Again, Offer, Outcome, Port
 from rootwright.device.procedures import needs
 from rootwright.device.procedures.copy_over import CopyOver
+from rootwright.device.procedures.either_slot import BankFlip
+from rootwright.device.procedures.exchange import Exchange
 from rootwright.device.procedures.parts import REQUEST, receive_by_command
 from rootwright.layout.map import Map
 from rootwright.pipeline import lock_down, plan_product, prove_product
@@ -451,6 +453,23 @@ def test_a_floor_in_words_is_as_good_as_what_closes_them(make: Make, chip: Swaps
     holds, cuts, what = verdict(make("awkward-external", chip=chip, product=product))
     assert (holds, cuts) == (not words, 0), what
     assert words in what
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("part", "kind"), [("awkward-rewritten", "fault"), ("awkward-banks", "nmi")])
+@pytest.mark.parametrize("swapped", ["flag", "none", "fault", "nmi"])
+def test_a_torn_record_stops_a_reader_that_catches_nothing(make: Make, part: str, kind: str, swapped: str) -> None:
+    path = make(part, chip=((f'ecc_error = "{kind}"', f'ecc_error = "{swapped}"'),))
+    ground = ground_from_map(load_product(path).chip, map_of(path), cells=1)
+    stops = swapped in ("fault", "nmi")
+    assert ("journal" in ground.coded) == stops
+
+    class Uncaught(BankFlip if part == "awkward-banks" else Exchange):  # type: ignore[misc]
+        catches_faults = False
+
+    verdict = check_level(Uncaught, ground, Level(1, protect=frozenset(load_product(path).protect), max_cuts=1))[0]
+    assert (verdict.holds, verdict.cuts) == (not stops, 1 if stops else 0), verdict.what
+    assert verdict.level.reads == ("reset" if stops else "")
 
 
 def test_a_floor_in_flash_can_be_lowered_instead(make: Make) -> None:

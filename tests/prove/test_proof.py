@@ -83,11 +83,11 @@ def test_a_proof_that_holds_as_data() -> None:
     assert data["closed"] is True
     assert data["counterexample"] is None
     assert data["remedy"] is None
-    assert data["level"] == Level(1).describe()
+    assert data["level"] == Level(1, reads="are caught").describe()
     assert set(data["harder"]) == {"2 cells", "restless cells"}
     for beside in data["harder"].values():
         assert (beside["verdict"], beside["closed"], beside["counterexample"]) == ("holds", True, None)
-    assert data["harder"]["restless cells"]["level"] == Level(1, restless=True).describe()
+    assert data["harder"]["restless cells"]["level"] == Level(1, restless=True, reads="are caught").describe()
     assert data["erases_per_run"] == 4
     assert len(data["not_claimed"]) == 1
 

@@ -10,6 +10,9 @@ from rootwright.errors import ProcedureError
 from rootwright.layout.demand import BlockRole
 from rootwright.layout.map import Map, Region
 
+STOPPING = (EccError.FAULT, EccError.NMI)
+"""What stops whoever reads a unit whose check bits do not match, unless it is caught."""
+
 
 @dataclass(frozen=True, slots=True)
 class GroundSector:
@@ -63,6 +66,7 @@ class Ground:
         commands: For each memory with erase commands that cover more than a sector: name, base, and their sizes.
         once: Logs in one-time words: what they say only ever rises.
         locks: Logs whose words can be locked, and whether one lock also closes words that the next record needs.
+        coded: Logs in memories where reading a unit whose check bits do not match raises a fault or an interrupt.
         settings: The settings area that maps banks; None where the chip file describes none: a torn word is then old,
             new or 0, and the boot stage's block is the same in both banks.
     """
@@ -78,6 +82,7 @@ class Ground:
     commands: tuple[tuple[str, int, tuple[int, ...]], ...] = ()
     once: frozenset[str] = frozenset()
     locks: tuple[tuple[str, bool], ...] = ()
+    coded: frozenset[str] = frozenset()
 
     def area(self, name: str) -> range:
         """Return the sector indexes of the area `name`; KeyError where there is none."""
@@ -183,6 +188,7 @@ def ground_from_map(chip: Chip, map_: Map, *, cells: int, migrates: str = "") ->
         if (larger := tuple(sorted(e.size for e in memory.erases if e.size > min(r.size for r in memory.runs))))
     )
     builder.unsettled = frozenset(r.block for r in map_.regions if not chip.memory(r.memory).torn_bits_settle)
+    builder.coded = frozenset(r.block for r in map_.regions if chip.memory(r.memory).ecc_error in STOPPING)
     words = [(r.block, chip.memory(r.memory)) for r in map_.regions]
     words = [(block, memory) for block, memory in words if memory.kind is MemoryKind.ONE_TIME]
     builder.once = frozenset(block for block, _ in words)
@@ -209,6 +215,7 @@ class _Builder:
         self.commands: tuple[tuple[str, int, tuple[int, ...]], ...] = ()
         self.once: frozenset[str] = frozenset()
         self.locks: tuple[tuple[str, bool], ...] = ()
+        self.coded: frozenset[str] = frozenset()
 
     def region_sectors(self, region: Region) -> list[Sector]:
         memory = self.chip.memory(region.memory)
@@ -270,6 +277,7 @@ class _Builder:
             commands=self.commands,
             once=self.once,
             locks=self.locks,
+            coded=self.coded,
         )
 
 

@@ -232,8 +232,17 @@ class LogSpec:
     forgeable: tuple[Record, ...] = ()
 
 
+def does_catch(procedure: UpdateProcedure) -> bool:
+    """Say whether a procedure catches what reading an undecodable unit raises, as all do that do not say otherwise."""
+    return bool(getattr(procedure, "catches_faults", True))
+
+
 class UpdateProcedure(Protocol):
-    """An update procedure as the checker wants it; `device.procedures` has ours, a product may name its own."""
+    """An update procedure as the checker wants it; `device.procedures` has ours, a product may name its own.
+
+    It is taken to catch the fault or interrupt that reading an undecodable unit raises, and to read on. One that does
+    not says `catches_faults = False`: where the part raises one, such a read resets the core.
+    """
 
     @property
     def claims(self) -> frozenset[Claim]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from rootwright.describe.chip import BlankRead, MemoryKind
+from rootwright.describe.chip import BlankRead, EccError, MemoryKind
 from rootwright.describe.product import Attacker, Procedure, Product
 
 OPEN = "open"
@@ -83,6 +83,13 @@ ASSUMPTIONS: tuple[KnownAssumption, ...] = (
         "part",
         "A half-programmed cell settles at its first read and then stays (the steady level).",
         "Only the verdicts of the restless level count.",
+    ),
+    KnownAssumption(
+        "undecodable-caught",
+        "boot stage",
+        "Boot stage and application catch what reading an undecodable unit raises, and read on.",
+        "After a power cut the device can start over and over, at the same read; a watchdog makes it no better.",
+        lambda p: any(memory.ecc_error in (EccError.FAULT, EccError.NMI) for memory in p.chip.memories),
     ),
     KnownAssumption(
         "supply-watch",

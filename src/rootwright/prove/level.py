@@ -17,6 +17,7 @@ class Level:
         attackers: Actors in scope besides power cuts, offered updates and bad images.
         protect: Map blocks under write protection.
         max_cuts: Explore at most so many cuts; None until nothing new is reached.
+        reads: What becomes of a read of an undecodable unit where the part stops the reader; empty where it does not.
     """
 
     cells: int = 2
@@ -24,6 +25,7 @@ class Level:
     attackers: frozenset[Attacker] = frozenset()
     protect: frozenset[str] = frozenset()
     max_cuts: int | None = None
+    reads: str = ""
 
     @property
     def has_bus(self) -> bool:
@@ -38,4 +40,5 @@ class Level:
         """
         reading = "restless" if self.restless else "steady"
         actors = ", ".join(["power", "updates", "bad images", *sorted(a.value for a in self.attackers)])
-        return f"procedure model, {self.cells} cells a piece, {reading} cells, actors: {actors}"
+        reads = f"; undecodable reads {self.reads}" if self.reads else ""
+        return f"procedure model, {self.cells} cells a piece, {reading} cells, actors: {actors}{reads}"

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
-from rootwright.device.ground import Ground
-from rootwright.device.port import Claim, UpdateProcedure
+from rootwright.device.ground import STOPPING, Ground
+from rootwright.device.port import Claim, UpdateProcedure, does_catch
 from rootwright.prove.counterexample import require_replay
 from rootwright.prove.explorer import Closure, Explorer
 from rootwright.prove.export import ContentBytes, Exported, export_state
@@ -135,6 +135,13 @@ def check_level(
     return _judge(explorer, closure, content), closure
 
 
+def _reads(procedure: UpdateProcedure, ground: Ground) -> str:
+    """Return what becomes of a read of an undecodable unit, in words; empty where no part of the ground stops it."""
+    if not ground.coded and all(sector.ecc_error not in STOPPING for sector in ground.sectors):
+        return ""
+    return "are caught" if does_catch(procedure) else "reset"
+
+
 def _judge(explorer: Explorer, closure: Closure, content: ContentBytes | None) -> Verdict:
     procedure, world = explorer.procedure, explorer.world
     failure = closure.failure
@@ -142,7 +149,7 @@ def _judge(explorer: Explorer, closure: Closure, content: ContentBytes | None) -
         require_replay(failure, procedure, world.ground, world.level, world)
     story = tell(failure, procedure, world.ground, world) if failure else ()
     verdict = Verdict(
-        level=world.level,
+        level=replace(world.level, reads=_reads(procedure, world.ground)),
         holds=closure.holds,
         closed=closure.closed,
         states=closure.states,

@@ -97,6 +97,8 @@ class _Teller:
         if len(event) > 2:
             after = list(self.world.rename(tuple(after), current_becomes_older=event[3]))
             note = "; the newer version is kept and is called current from here on"
+        if port.trapped:
+            note = "; a read of an undecodable unit resets the core"
         return Happening("step", what + note, operations, self.scene(after))
 
     def operation(self, port: SymbolicPort, number: int) -> Operation:

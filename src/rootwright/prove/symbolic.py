@@ -11,6 +11,7 @@ from rootwright.device.port import (
     BLANK,
     FAULT,
     POWER_UP,
+    Again,
     Cell,
     Claim,
     Control,
@@ -31,7 +32,7 @@ from rootwright.device.settings import (
     SettingsModel,
 )
 from rootwright.errors import ProcedureError
-from rootwright.prove.world import Flash, LogContent, SectorContent, World
+from rootwright.prove.world import UNREADABLE, Flash, LogContent, SectorContent, World
 
 SHUT = -1  # the settings area, until the next reset
 
@@ -50,6 +51,10 @@ class Operation(NamedTuple):
     done: int
     killed: int  # bits killed once it is complete
     also: tuple[tuple[int, int, int], ...] = ()
+
+
+class Trapped(Exception):
+    """Reading an undecodable unit raised what nothing catches: the core resets."""
 
 
 class NoBoot(NamedTuple):
@@ -84,6 +89,7 @@ class SymbolicPort:
         self.operations = 0
         self.erases = 0
         self.touched_keep: int | None = None
+        self.trapped = False
 
     # -- questions
 
@@ -278,7 +284,9 @@ class SymbolicPort:
             value = int(FOREIGN) if self.ask("blank", sector, 2) else int(BLANK)
             self._note(value)
         if value == BLANK and place.blank_read is BlankRead.FAULT:
-            return FAULT
+            value = int(FAULT)
+        if value == FAULT and sector in self.world.traps:
+            raise Trapped
         return Cell(value)
 
     def is_blank(self, sector: int) -> bool:
@@ -308,9 +316,21 @@ class SymbolicPort:
                 self._note(version)
                 return Digest(version, -2)
             self._note("actual")
+        if world.traps:
+            self._read_through(start, stop)
         version = self._settle_area(area, start, stop)
         identity = hash(tuple(self._sector(i).cells for i in range(start, stop)))
         return Digest(version, identity)
+
+    def _read_through(self, start: int, stop: int) -> None:
+        """Read every cell of some sectors, where nothing catches what an undecodable one raises."""
+        for sector in range(start, stop):
+            if sector in self.world.traps:
+                blank_faults = self.world.ground.sectors[sector].blank_read is BlankRead.FAULT
+                for cell, held in enumerate(self._sector(sector).cells):
+                    value = self._decide(sector, cell, held) if held < 0 else held
+                    if value == FAULT or (value == BLANK and blank_faults):
+                        raise Trapped
 
     def _settle_area(self, area: str, start: int, stop: int) -> Version | None:
         """Decide an area's undecided cells as far as a digest tells, and return the version it matches."""
@@ -523,7 +543,12 @@ def run_step(
     wrong = port.boot() if control is POWER_UP else None
     if wrong is not None:
         return port, wrong
-    outcome = procedure.step(port, control)
+    outcome: Outcome
+    try:
+        outcome = procedure.step(port, control)
+    except Trapped:
+        port.trapped = True
+        outcome = Again(POWER_UP)
     if isinstance(outcome, Run):
         port.loaded_settings()  # what may happen while code runs depends on it
     return port, outcome
@@ -548,18 +573,25 @@ class SymbolicLog:
         port._look(self.location, 0)
         content = self._content()
         if len(content.newest) == 1:
-            return content.newest[0]
+            return self._caught(content.newest[0])
         record = content.newest[port.ask("record", self.location, len(content.newest))]
         port._note(record)
         older = content.older if record is not None else frozenset()  # where nothing is left, nothing comes back
         if self.spec.name in port.world.ground.unsettled:
-            return record
+            return self._caught(record)
         port._settle(self.location, port.world.intern(content._replace(newest=(record,), older=older)))
+        return self._caught(record)
+
+    def _caught(self, record: Record | None) -> Record | None:
+        if record == UNREADABLE and self.spec.name in self.port.world.log_traps:
+            raise Trapped
         return record
 
     def append(self, record: Record) -> None:
         """Append one record."""
         port, world = self.port, self.port.world
+        if self.spec.name in world.log_traps and UNREADABLE in self._content().newest:
+            self.newest()  # to find where to append
         number = port.state[self.location]
         if self.location in world.lockable:
             port._look(self.location, 0)
@@ -571,7 +603,8 @@ class SymbolicLog:
             port._look(self.location, 0)
             if content.used and port.ask("full", self.location, 2):
                 port._note(True)
-                back = tuple(dict.fromkeys([*content.newest, *sorted(content.older, key=repr), None]))
+                unreadable = (UNREADABLE,) if self.spec.name in world.log_traps else ()
+                back = tuple(dict.fromkeys([*content.newest, *sorted(content.older, key=repr), None, *unreadable]))
                 number = world.intern(LogContent((None,), frozenset(), False))
                 port.erases += 1
                 port._operation(

@@ -11,6 +11,7 @@ from rootwright.describe.settings import Torn
 from rootwright.device.ground import Ground
 from rootwright.device.port import Claim
 from rootwright.prove.broken import BROKEN, Broken
+from rootwright.prove.broken_reads import BROKEN_READS
 from rootwright.prove.broken_settings import BROKEN_SETTINGS
 from rootwright.prove.level import Level
 from rootwright.prove.proof import check_level
@@ -68,6 +69,8 @@ def find_obstacle(broken: Broken, ground: Ground) -> str:
     model = ground.settings
     if broken in BROKEN_SETTINGS and (model is None or not model.guards or Torn.DEFAULT not in model.torn):
         return "no settings area is described that can lose the write protection"
+    if broken in BROKEN_READS and not ground.coded:
+        return "no log lies in a memory that stops whoever reads an undecodable unit"
     run = [ground.sectors[i] for i in ground.find_area("run")]
     if broken.name in NEEDS_ERASE and all(sector.erased is None for sector in run):
         return "the run slot lies in a memory that is written without erase"
@@ -102,7 +105,7 @@ def check_broken(
     (True, 1, 'an uncut boot reaches an authentic image')
     """
     results = []
-    for broken in (*BROKEN, *BROKEN_SETTINGS):
+    for broken in (*BROKEN, *BROKEN_SETTINGS, *BROKEN_READS):
         ground = ground_of(broken.base.value)
         if ground is None or (names and broken.name not in names) or find_obstacle(broken, ground):
             continue

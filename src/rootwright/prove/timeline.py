@@ -32,7 +32,7 @@ COLUMN = 182
 STRIP = 66
 BAR = 52
 LEFT = 92
-TOP = 92
+TOP = 108
 LINE = 14
 WIDTH = LEFT + COLUMNS * COLUMN + 12
 
@@ -104,7 +104,8 @@ def draw_timeline(procedure: str, verdict: Verdict, *, key: str = "timeline") ->
         f'<rect class="tl-paper" width="{WIDTH}" height="{height}"/>',
         f'<text class="tl-ink tl-head" x="16" y="28">{escape(procedure)}: {escape(verdict.words)}</text>',
         f'<text class="tl-ink" x="16" y="50">{escape(verdict.what)}. Broken claim: {escape(verdict.claim)}.</text>',
-        f'<text class="tl-soft" x="16" y="70">{escape(verdict.level.describe())}. Flash is shown after each event; '
+        f'<text class="tl-soft" x="16" y="70">{escape(verdict.level.describe())}.</text>',
+        f'<text class="tl-soft" x="16" y="87">Flash is shown after each event; '
         f"a heavy edge marks what the event changed.{omitted}</text>",
         *body,
         *legend,

@@ -17,8 +17,8 @@ from typing import NamedTuple, TypeAlias
 
 from rootwright.describe.chip import Reprogram
 from rootwright.device.content import FOREIGN, KIND_OF_VERSION, PROGRAMMED, Kind, content_cell, kind_of
-from rootwright.device.ground import Ground
-from rootwright.device.port import BLANK, FAULT, Cell, LogSpec, Record, UpdateProcedure, Version
+from rootwright.device.ground import STOPPING, Ground
+from rootwright.device.port import BLANK, FAULT, Cell, LogSpec, Record, UpdateProcedure, Version, does_catch
 from rootwright.device.settings import NOT_LOADED
 from rootwright.prove.level import Level
 
@@ -63,6 +63,9 @@ class Known(NamedTuple):
 
 UNKNOWN = Known()
 
+UNREADABLE: Record = ("unreadable",)
+"""What a torn record reads as to whoever does not catch the fault that it raises."""
+
 LOCKED_WORDS: Record = ("locked",)
 """Written by an exploited application in place of a record: it locks the log's one-time words."""
 
@@ -103,6 +106,10 @@ class World:
         self.stale_location = self.count  # sectors whose cache holds older content; only where there is a cache
         self.has_cache = any(sector.cached for sector in ground.sectors)
         self.count += self.has_cache
+        catches = does_catch(procedure)
+        stopping = [index for index, sector in enumerate(sectors) if sector.ecc_error in STOPPING]
+        self.traps = frozenset(() if catches else stopping)  # sectors where reading an undecodable cell resets
+        self.log_traps = frozenset(() if catches else ground.coded)
         # What an actor writes there does not replace all that was there.
         self.added_to = self.one_half.union(self.lockable, (self.again_location,) if self.counts else ())
         # One bit per cell and one for weakness in each sector; one bit for every other location. The top bit of a
@@ -295,6 +302,8 @@ class World:
             torn = [*before.newest, record]
             if not spec.check_code:
                 torn.append(("?",))
+            if spec.name in self.log_traps:
+                torn.append(UNREADABLE)
             found = self._appended[key] = (
                 self.intern(LogContent(tuple(dict.fromkeys(torn)), older, True)),
                 self.intern(LogContent((record,), older, True)),

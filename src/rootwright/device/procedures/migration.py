@@ -26,6 +26,7 @@ from rootwright.device.port import (
     Stuck,
     UpdateProcedure,
     Version,
+    does_catch,
 )
 from rootwright.device.procedures.parts import cells_of, write_again
 
@@ -61,6 +62,7 @@ class Migrating:
         self.logs = (*inner.logs, SCHEMA_LOG)
         self.initial: tuple[tuple[str, Record], ...] = (*inner.initial, ("schema", (ONLY, 0)))
         self.start_area = inner.start_area
+        self.catches_faults = does_catch(inner)
 
     def step(self, port: Port, control: Control) -> Outcome:
         """Do one step of the update, or of the conversion that stands before a version's start."""

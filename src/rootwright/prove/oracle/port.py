@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import product
 from typing import Any, Final, Literal, NamedTuple, TypeAlias, TypeVar
 
-from rootwright.describe.chip import BlankRead, Reprogram
+from rootwright.describe.chip import BlankRead, EccError, Reprogram
 from rootwright.describe.product import Attacker
 from rootwright.device.content import FOREIGN, PROGRAMMED, VERSION_OF_KIND, Kind, kind_of
 from rootwright.device.ground import Ground
@@ -16,6 +16,7 @@ from rootwright.device.settings import SettingsModel
 from rootwright.errors import ProcedureError
 from rootwright.prove.events import Where
 from rootwright.prove.oracle.state import (
+    UNREADABLE,
     Log,
     OracleLevel,
     Slot,
@@ -77,6 +78,10 @@ class CutPoint(NamedTuple):
     flash: Flash
 
 
+class TrappedError(Exception):
+    """A read raised a fault or an interrupt that nothing catches."""
+
+
 class KeepTouchedError(Exception):
     """The step erases or programs a keep-area."""
 
@@ -90,6 +95,15 @@ class Subject:
     level: OracleLevel
     eager: bool  # one state for each outcome of a tear, made at the cut
     bounded: bool  # a log of one half has really `records_in_one` slots, not any number
+
+    @property
+    def catches(self) -> bool:
+        """Whether the procedure catches what an undecodable unit raises when it is read."""
+        return bool(getattr(self.procedure, "catches_faults", True))
+
+    def stops_at(self, log: LogSpec) -> bool:
+        """Say whether a torn record of a log can stop its reader."""
+        return not self.catches and log.name in self.ground.coded
 
     def find_log(self, name: str) -> int:
         """Return the index of a log among the procedure's logs."""
@@ -252,9 +266,19 @@ class ConcretePort:
         found = self._decide(sector, cell)
         if found == BLANK and self._ground.sectors[sector].blank_read is BlankRead.UNDEFINED:
             found = self._ask((BLANK, FOREIGN))
-        if found == BLANK and self._ground.sectors[sector].blank_read is BlankRead.FAULT:
+        if self._reads_as_fault(sector, found):
+            if self._stops(sector):
+                raise TrappedError
             return FAULT
         return Cell(found)
+
+    def _reads_as_fault(self, sector: int, found: int) -> bool:
+        blank = found == BLANK and self._ground.sectors[sector].blank_read is BlankRead.FAULT
+        return blank or found == FAULT
+
+    def _stops(self, sector: int) -> bool:
+        raised = self._ground.sectors[sector].ecc_error in (EccError.FAULT, EccError.NMI)
+        return raised and not self._subject.catches
 
     def _decide(self, sector: int, cell: int) -> int:
         """Return what is in a cell; where a cut left it open, that is settled now."""
@@ -284,6 +308,9 @@ class ConcretePort:
                 assert shown is None or isinstance(shown, Version)
                 return Digest(shown, -9 if shown is None else -10 - shown)
         places = [(s, c) for s in sectors for c in range(len(self._cells[s]))]
+        for sector, cell in places:
+            if self._stops(sector) and self._reads_as_fault(sector, self._decide(sector, cell)):
+                raise TrappedError
         cells = {place: self._cells[place[0]][place[1]] for place in places}
         known = {place: Cell(cell) for place, cell in cells.items() if not isinstance(cell, tuple)}
         agreed = _agreed(self._ground, area, known)
@@ -313,12 +340,17 @@ class ConcretePort:
         if has_undecided(log) and settles:
             log = settle(log, found)
             self._logs[index] = forget(log) if self._subject.procedure.logs[index].halves == 2 else log
+        if found == UNREADABLE and self._subject.stops_at(self._subject.procedure.logs[index]):
+            raise TrappedError
         return found
 
     def append(self, index: int, record: Record) -> None:
         """Append a record to one log, in the room that is there or made."""
         spec: LogSpec = self._subject.procedure.logs[index]
         capacity = self._subject.level.room_in(spec)
+        stops = self._subject.stops_at(spec)
+        if stops and UNREADABLE in newest_readings(self._logs[index]):
+            self.newest(index)
         if self._logs[index].locked:
             before = self.flash()
             self._cut("before", before)
@@ -328,7 +360,7 @@ class ConcretePort:
         if spec.halves == 1 and self._is_full(index, capacity):
             before = self.flash()
             self._cut("before", before)
-            for torn in torn_log_erase(self._logs[index], eager=self._subject.eager):
+            for torn in torn_log_erase(self._logs[index], eager=self._subject.eager, stops=stops):
                 self._cut("inside", _with_log(before, index, torn))
             self._logs[index] = Log((), (), used=False)
             self._done()
@@ -338,7 +370,8 @@ class ConcretePort:
         room = make_room(log, capacity) if spec.halves == 2 else log
         if room is not log:
             self._cut("inside", before)  # inside the erase of the half that holds nothing of worth
-        for torn in torn_append(spec, room, record, eager=self._subject.eager and not self._is_unsettled(index)):
+        eager = self._subject.eager and not self._is_unsettled(index)
+        for torn in torn_append(spec, room, record, eager=eager, stops=stops):
             self._cut("inside", _with_log(before, index, torn))
         self._logs[index] = with_record(room, Slot((record,)), spec.halves)
         self._done()

@@ -22,6 +22,9 @@ Value: TypeAlias = int | tuple[int, ...]
 GARBAGE: Record = ("?",)
 """What a torn record without a check code may read as."""
 
+UNREADABLE: Record = ("unreadable",)
+"""What a torn record is to a reader whom it stops."""
+
 
 @dataclass(frozen=True, slots=True)
 class OracleLevel:
@@ -172,9 +175,11 @@ def make_room(log: Log, capacity: int) -> Log:
     return Log(log.other if _whole(log.current) is None else log.current, ())
 
 
-def torn_append(spec: LogSpec, log: Log, record: Record, *, eager: bool) -> Iterator[Log]:
+def torn_append(spec: LogSpec, log: Log, record: Record, *, eager: bool, stops: bool = False) -> Iterator[Log]:
     """Yield the logs that a cut while `record` is appended leaves; there is room for it."""
     options: tuple[Record | None, ...] = (None, record) if spec.check_code else (None, record, GARBAGE)
+    if stops:
+        options = (*options, UNREADABLE)
     if not eager:
         yield with_record(log, Slot(tuple(dict.fromkeys(options)), torn=True), spec.halves)
         return
@@ -182,10 +187,12 @@ def torn_append(spec: LogSpec, log: Log, record: Record, *, eager: bool) -> Iter
         yield with_record(log, Slot((option,), torn=True), spec.halves)
 
 
-def torn_log_erase(log: Log, *, eager: bool) -> Iterator[Log]:
+def torn_log_erase(log: Log, *, eager: bool, stops: bool = False) -> Iterator[Log]:
     """Yield what a cut leaves while a log of one half is erased in place: each record survives or not."""
     mixes = [
-        tuple(dict.fromkeys((*slot.readings, None))) if slot.torn or slot.readings[0] is not None else (None,)
+        tuple(dict.fromkeys((*slot.readings, None, *((UNREADABLE,) if stops else ()))))
+        if slot.torn or slot.readings[0] is not None
+        else (None,)
         for slot in log.current
     ]
     if not eager:

@@ -10,7 +10,7 @@ from rootwright.device.content import Kind
 from rootwright.device.port import POWER_UP, Again, Claim, Idle, Outcome, Run, Stuck
 from rootwright.prove.events import Answer, CutEvent, Event, Move, RenameEvent, StepEvent
 from rootwright.prove.oracle.environment import Fault, Rest, State, judge_halt, judge_run, moves, rename
-from rootwright.prove.oracle.port import ConcretePort, CutPoint, Flash, KeepTouchedError, Subject
+from rootwright.prove.oracle.port import ConcretePort, CutPoint, Flash, KeepTouchedError, Subject, TrappedError
 
 Seen: TypeAlias = tuple[Answer, ...]
 
@@ -56,6 +56,8 @@ def take_step(subject: Subject, port: ConcretePort, state: State) -> Outcome | F
         return subject.procedure.step(port, state.at)
     except KeepTouchedError:
         return Fault(Claim.KEEPS, "a keep-area is erased or programmed")
+    except TrappedError:
+        return Again(POWER_UP)
 
 
 def run_step(subject: Subject, state: State) -> Iterator[Trail]:
