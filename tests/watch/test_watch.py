@@ -366,3 +366,29 @@ def test_on_a_terminal_the_rows_stay_in_place(demo: Path) -> None:
         process.wait(timeout=60)
         os.close(ours)
     assert process.returncode == 0
+
+
+@pytest.mark.slow
+def test_a_boot_program_built_anew_is_cut_anew_and_its_flaw_named(tmp_path: Path) -> None:
+    pytest.importorskip("unicorn", reason="the extra `bench` is not installed")
+    for name in ("bench-boot", "river-gauge"):
+        shutil.copytree(DEMO / name, tmp_path / name, ignore=shutil.ignore_patterns("keys", "out", "__pycache__"))
+    folder = tmp_path / "bench-boot"
+    product, boot = folder / "product.toml", folder / "built/arm-copy-plain.elf"
+    first, *runs = product.read_text().split("[[bench.run]]")
+    product.write_text("[[bench.run]]".join([first, *[run for run in runs if 'name = "install"' in run]]))
+    rows = {row.name: row for row in look_again(folder).rows}
+    assert rows["bench"].state == "fine"
+    assert "arm-copy-plain.elf under cuts, 1 start: closed" in rows["bench"].summary
+    assert not ran(look_again(folder))
+    edit(product, "updates_per_year = 2", "updates_per_year = 3")
+    assert "bench" not in ran(look_again(folder))
+    sound = boot.read_bytes()
+    boot.write_bytes((folder / "built/arm-flaw-request-closed-first.elf").read_bytes())
+    again = look_again(folder)
+    row = next(row for row in again.rows if row.name == "bench")
+    assert row.ran
+    assert row.state == "finding"
+    assert "move.c:" in row.lines[0]
+    boot.write_bytes(sound)
+    assert "bench" not in ran(look_again(folder))

@@ -12,6 +12,7 @@ from rootwright.describe.open_points import open_points_of
 from rootwright.describe.problems import DescriptionProblems
 from rootwright.describe.product import Product
 from rootwright.errors import RootwrightError
+from rootwright.pipeline_bench import can_bench
 from rootwright.watch.stages import BAD, WAITS, Result, Stage, Stages, plugin_files
 from rootwright.work_folder import WorkFolder, digest_of, stage_key, watched_reading
 
@@ -115,6 +116,11 @@ def run_round(
         else:
             for stage in (stages.release(planned), stages.trials(planned)):
                 add(run_stage(stage, work, begin)[1])
+    if product.bench is not None:
+        if can_bench():
+            add(run_stage(stages.bench(), work, begin)[1])
+        else:
+            add(StageRow("bench", WAITS, 'for the extra: pip install "rootwright[bench]"'))
     return Round(tuple(rows), watched_files(product_file, product))
 
 
@@ -204,6 +210,9 @@ def _named(product: Product) -> Iterable[Path]:
     for keep in product.keep:
         if keep.file is not None:
             yield Path(keep.file)
+    if product.bench is not None:
+        yield from (Path(file) for run in product.bench.runs for file in run.flash)
+        yield from (Path(image.file) for image in product.bench.approved)
     if product.format is not None:
         for program in (product.format.packer, product.format.reader):
             if not isinstance(program, str):

@@ -33,6 +33,7 @@ from rootwright.suit.check import check_envelope
 from rootwright.watch.views import (
     bare_demand,
     bare_map,
+    bench_view,
     lockdown_view,
     plan_view,
     prove_view,
@@ -130,6 +131,17 @@ class Stages:
         """Return the stage that offers the release, altered, to the reference device."""
         inputs = (release_view(self.product), planned["map"])
         return Stage("trials", inputs, self._release_files(), self._trials, self._is_keepable(), self._every_file())
+
+    def bench(self) -> Stage:
+        """Return the stage that runs the boot program itself under cuts of the power, from each of its starts."""
+        return Stage("bench", bench_view(self.product), self._bench_files(), self._bench)
+
+    def _bench_files(self) -> tuple[Path, ...]:
+        bench = self.product.bench
+        assert bench is not None
+        names = [file for run in bench.runs for file in run.flash] + [image.file for image in bench.approved]
+        found = [*self._every_file(), *(self.folder / name for name in names), *plugin_files(self.folder)]
+        return tuple(dict.fromkeys(found))
 
     def _every_file(self) -> tuple[Path, ...]:
         images = self.product.images
@@ -236,6 +248,26 @@ class Stages:
         broken = _count(len(lines), "finding") if lines else "no rule is broken"
         summary = f"{_count(len(found.assets), 'asset')} rated, {broken}"
         return {"state": FINDING if lines else FINE, "summary": summary, "lines": lines}
+
+    def _bench(self) -> Result:
+        from rootwright.bench.closure.verdict import try_cuts
+        from rootwright.bench.subject import Subject
+
+        subject = Subject(bench_view(self.product), self.folder)
+        starts = {start.run.name: start for start in subject.starts()}.values()
+        progress = self.progress
+        lines, reaches, states = [], set(), 0
+        for start in starts:
+            result = try_cuts(subject, start, progress=progress)
+            states += result.states
+            reaches.add(result.words)
+            lines += [
+                f"{start.run.name}: {found['verdict']}: {found['why']}; the cut that kills: {found['place']}"
+                for found in result.data()["findings"]
+            ]
+        words = f"{_count(len(lines), 'start')} of {len(starts)} broken" if lines else ", ".join(sorted(reaches))
+        summary = f"{subject.firmware.name} under cuts, {_count(len(starts), 'start')}: {words}, {states:,} states"
+        return {"state": FINDING if lines else FINE, "summary": summary, "lines": list(dict.fromkeys(lines))}
 
     def _release_inputs(self) -> tuple[Product, ReleaseInputs, LoadedFormat | None]:
         view = release_view(self.product)

@@ -110,6 +110,23 @@ def release_view(product: Product) -> Product:
     )
 
 
+def bench_view(product: Product) -> Product:
+    """Return what a run of the boot program depends on, besides files: all but texts, figures and what is released."""
+    return replace(
+        _without_people(product),
+        bench=product.bench,
+        vendor_domain="",
+        class_name="",
+        attackers=(),
+        keys=(),
+        format=None,
+        fleet=_NO_FLEET,
+        link=_NO_LINK,
+        update=_without_release(product),
+        images=tuple(replace(image, version="", growth=0.0, precursor_version="") for image in product.images),
+    )
+
+
 def without_times(chip: Chip) -> Chip:
     """Return a part without what only figures are made of: times, clock, endurance, texts."""
     return replace(
