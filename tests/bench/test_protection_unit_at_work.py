@@ -418,3 +418,42 @@ def test_an_exception_whose_stack_is_fenced(build: Callable[..., Subject]) -> No
     board = run(subject)
     assert seen(subject, board, 1) == [0x10]
     assert board.arm.pending == (11,)  # the call waits
+
+
+HOOKED = (
+    ARM.split("static const struct")[0]
+    + """
+__attribute__((noinline)) void digest(uint32_t from, uint32_t size, uint8_t *into) {
+    __asm__ volatile("" : : "r"(from), "r"(size), "r"(into) : "memory"); }
+void reset(void) {
+    used = faults = 0;
+    REG(0xE000ED24) = 3u << 16;
+    REG(0xE000ED98) = 0; REG(0xE000ED9C) = 0x20004000; REG(0xE000EDA0) = 6u << 24 | 11u << 1 | 1u;
+    REG(0xE000ED98) = 1; REG(0xE000ED9C) = 0x00006000; REG(0xE000EDA0) = 0u << 24 | 4u << 1 | 1u;
+    REG(0xE000ED94) = 5;
+    __asm__ volatile("dsb\\n isb" : : : "memory");
+    digest(0x5000, 64, (uint8_t *)0x20003000); note(1);
+    FAULTY;
+    note(2);
+    for (;;) { }
+}
+"""
+).replace("    frame[6] = CFSR & 1", "    for (;;) { }\n    frame[6] = CFSR & 1")
+DIGEST = '[[bench.hook]]\ndoes = "digest"\nsymbol = "digest"\nsource = 0\nlength = 1\ninto = 2\n'
+
+
+@pytest.mark.parametrize(
+    ("call", "address"),
+    [
+        ("digest(0x5000, 64, (uint8_t *)0x20003FF0)", 0x2000_4000),
+        ("digest(0x5F00, 0x180, (uint8_t *)0x20003000)", 0x6000),
+    ],
+)
+def test_a_hooked_function_is_fenced_as_well(call: str, address: int, build: Callable[..., Subject]) -> None:
+    """What the function would read or write counts: it faults at the first address that is closed."""
+    subject = build(HOOKED.replace("FAULTY", call), DIGEST)
+    board = run(subject)
+    assert seen(subject, board, 3) == [1, 0x82, address]
+    digest = subject.firmware.image.symbol("digest")
+    assert digest is not None
+    assert board.faults == [(digest.address & ~1, "MemManage")]

@@ -14,6 +14,7 @@ from rootwright.bench.firmware import Firmware
 from rootwright.bench.flash import FlashContent
 from rootwright.bench.protection_unit import READ, WRITE
 from rootwright.bench.registers import ControllerRegisters, Registers, RuleRegisters
+from rootwright.bench.write_protection import WriteProtection
 from rootwright.describe.bench import Bench, Bits
 from rootwright.describe.chip import Chip, EccError
 from rootwright.errors import BenchError
@@ -40,8 +41,6 @@ class Bus(Fence):
         self._begin_fence()
         self.probe = probe
         self.uncovered: list[Access] = []
-        self._io_pc = 0
-        self._io_write = False
         self._noticed = -1
         self._cause = 0
         self._fed = 0
@@ -49,6 +48,9 @@ class Bus(Fence):
         self._devices: list[tuple[int, int, Registers]] = []
         self._build_devices(plugins)
         self._map_gaps(self._answered())
+        self.protection = WriteProtection(chip, self._peek_word, self._stored_bytes)
+        for text in self.protection.unknown:
+            self.note(text)
 
     def _build_devices(self, plugins: tuple[tuple[int, int, Registers], ...]) -> None:
         for rule in self.bench.rules:
@@ -74,6 +76,13 @@ class Bus(Fence):
                     next_step="let each register be covered once",
                 )
         self._device_starts = [item[0] for item in self._devices]
+
+    def _peek_word(self, address: int) -> int | None:
+        return None if self.device(address) is None else self.peek(address)
+
+    def _stored_bytes(self, address: int, size: int) -> bytes | None:
+        flash = self.find_flash(address)
+        return None if flash is None else flash.buffer.read(self.canonical(address) - flash.base, size)
 
     def _answered(self) -> list[tuple[int, int]]:
         """Return the pages that are mapped as registers. On M-profile cores the emulator itself refuses the rest.
@@ -206,6 +215,8 @@ class Bus(Fence):
         found = self.device(address)
         if found is not None:
             found[1].write(address - found[0], width, value)
+            if address & ~3 in self.protection.words:
+                self.protection.note()
             if self._remap:
                 self._pend_io("remap", address, write=True)
             return

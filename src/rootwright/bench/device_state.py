@@ -76,6 +76,10 @@ class DeviceState(Bus):
         self.uncovered.clear()
         for _, _, registers in self._devices:
             registers.reset()
+        if self.protection.held:
+            self.protection.load(self.settings)
+            for flash in self.flashes:
+                flash.protects = self.protection.guard_for(flash.memory.name)
         for hook in self.hooks:
             hook.reset()
         self.arm.reset(self._vector_base())
@@ -161,13 +165,14 @@ class DeviceState(Bus):
             [registers.save() for _, _, registers in self._devices],
             self.arm.save(),
             self.riscv.save(),
+            (self.protection.save(), [flash.protects for flash in self.flashes]) if self.protection.held else None,
             (self._cause, self._resets, self._fed, self._ran, self.index, self._noticed, self.dead, self._loaded),
             [(h.calls, h.successes, h._drawn) for h in self.hooks],
         )
 
     def restore(self, state: Any) -> None:
         """Go back to a snapshot."""
-        context, rams, flashes, registers, arm, riscv, own, hooks = state
+        context, rams, flashes, registers, arm, riscv, protected, own, hooks = state
         for (_, _, buffer), data in zip(self.rams, rams, strict=True):
             buffer.write(0, data)
         for flash, mark in zip(self.flashes, flashes, strict=True):
@@ -176,8 +181,13 @@ class DeviceState(Bus):
             device.restore(saved)
         self.arm.restore(arm)
         self.riscv.restore(riscv)
+        if protected is not None:
+            self.protection.restore(protected[0])
+            for flash, guard in zip(self.flashes, protected[1], strict=True):
+                flash.protects = guard
         self._cause, self._resets, self._fed, self._ran, self.index, self._noticed, self.dead, self._loaded = own
-        self.load_windows(self._loaded)
+        if self._loaded is not self.settings:
+            self.load_windows(self._loaded)
         for hook, (calls, successes, drawn) in zip(self.hooks, hooks, strict=True):
             hook.calls, hook.successes, hook._drawn = calls, successes, drawn
         self._pending = None
@@ -194,6 +204,7 @@ class DeviceState(Bus):
             [registers.save() for _, _, registers in self._devices],
             self.arm.save(),
             self.riscv.unit.save(),
+            self.protection.save(),
             [flash.stale() for flash in self.flashes],
             self._cause,
             [h._drawn for h in self.hooks],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from rootwright.bench.firmware import disassembler
@@ -15,6 +16,11 @@ _ARM_NAMES = {"sb": "r9", "sl": "r10", "fp": "r11", "ip": "r12"}
 _SIZES = {"b": 1, "h": 2, "d": 8}
 
 
+@lru_cache(maxsize=4096)  # a campaign faults at the same instructions again and again
+def _decoded(code: bytes, pc: int, is_arm: bool) -> Any:
+    return next(disassembler(is_arm).disasm(code, pc, 1), None)
+
+
 def accessed(code: bytes, pc: int, value: Value, *, is_arm: bool) -> tuple[int, int] | None:
     """Return first address and size in bytes of a load or store; None where the operands do not tell.
 
@@ -22,7 +28,7 @@ def accessed(code: bytes, pc: int, value: Value, *, is_arm: bool) -> tuple[int, 
         code: The instruction's bytes.
         value: The registers as they were before it.
     """
-    made = next(disassembler(is_arm).disasm(code, pc, 1), None)
+    made = _decoded(code, pc, is_arm)
     if made is None:
         return None
     return _arm(made, pc, value) if is_arm else _riscv(made, value)
@@ -66,7 +72,7 @@ class Store:
 
 def stored(code: bytes, pc: int, value: Value) -> Store | None:
     """Return what an M-profile store does; None for anything else."""
-    made = next(disassembler(True).disasm(code, pc, 1), None)
+    made = _decoded(code, pc, True)
     if made is None or not made.mnemonic.startswith(("st", "push")):
         return None
     found = _arm(made, pc, value)

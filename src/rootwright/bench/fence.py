@@ -59,6 +59,14 @@ class Fence(Memories):
         places = (address, address + size - 1) if size < 8 else (*range(address, address + size, 4), address + size - 1)
         return all(self.unit.rights(at, privileged=privileged, urgent=urgent) & kind for at in places)
 
+    def find_fenced(self, address: int, size: int, *, write: bool) -> int | None:
+        """Return the first address that the protection unit keeps from the core; None where all may be accessed."""
+        if self._wanted_at is None or not size:
+            return None
+        kind = WRITE if write else READ
+        edges = (edge for edge in (*boundaries(self.unit), *_FIXED_EDGES) if address < edge < address + size)
+        return next((at for at in (address, *sorted(edges)) if not self.may(at, 1, kind)), None)
+
     def _level(self) -> tuple[bool, bool]:
         """Return what the rights of the present moment depend on besides the unit's registers."""
         return self._privileged, self.is_arm and self.arm.execution_priority() < 0
@@ -122,8 +130,8 @@ class Fence(Memories):
         for name, start, end, pc in self.unit.regions():
             if start < page + PAGE and page < end:
                 self.note(
-                    f"protection unit, {name}, set at {self.firmware.place(pc)}: code of the boot program's own that may "
-                    "run and not be read is read all the same"
+                    f"protection unit, {name}, set at {self.firmware.place(pc)}: code of the boot program's own that "
+                    "may run and not be read is read all the same"
                 )
 
     def _list_divided(self, page: int) -> None:

@@ -132,7 +132,8 @@ class FlashContent:
         self._undo.append((offset, self.buffer.read(offset, len(data)), bytes(self.units[first : first + len(units)])))
         self.buffer.write(offset, data)
         self.units[first : first + len(units)] = units
-        self._mark(offset, len(data))
+        self.dirty_from = min(self.dirty_from, offset)
+        self.dirty_end = max(self.dirty_end, offset + len(data))
         if self.cache is not None:
             self._stale[offset] = max(self._stale.get(offset, 0), len(data))
 
@@ -261,7 +262,8 @@ class FlashContent:
             self.buffer.write(offset, data)
             first = offset // self.unit
             self.units[first : first + len(units)] = units
-            self._mark(offset, len(data))
+            self.dirty_from = min(self.dirty_from, offset)
+            self.dirty_end = max(self.dirty_end, offset + len(data))
             if self.cache is not None:
                 self._stale[offset] = max(self._stale.get(offset, 0), len(data))
         del self.operations[operations:]

@@ -38,6 +38,12 @@ class Around(Protocol):
     def fault_at(self, address: int) -> None:
         """End the function with a bus fault."""
 
+    def find_fenced(self, address: int, size: int, *, write: bool) -> int | None:
+        """The first address that the protection unit keeps from the core; None where all may be accessed."""
+
+    def fault_at_fence(self, address: int, *, write: bool) -> None:
+        """End the function with the protection unit's fault."""
+
     def run_image(self, address: int) -> None:
         """The function hands over to the image at an address."""
 
@@ -97,7 +103,15 @@ class HookCalls:
         data = self.around.read_bytes(address, size) if 0 <= size <= LONGEST else None
         if data is None:
             self.around.fault_at(address)
-        return data
+            return None
+        return data if self._may(address, size, write=False) else None
+
+    def _may(self, address: int, size: int, *, write: bool) -> bool:
+        """Return whether the protection unit lets the function do this; if not, it faults there."""
+        fenced = self.around.find_fenced(address, size, write=write)
+        if fenced is not None:
+            self.around.fault_at_fence(fenced, write=write)
+        return fenced is None
 
     def _erase(self) -> bool | None:
         target = self._argument(self.hook.target)
@@ -139,22 +153,28 @@ class HookCalls:
         return done
 
     def _copy(self) -> bool | None:
-        size = self._size()
-        data = self.around.read_bytes(self._argument(self.hook.target), size) if 0 <= size <= LONGEST else None
+        size, source = self._size(), self._argument(self.hook.target)
+        data = self.around.read_bytes(source, size) if 0 <= size <= LONGEST else None
+        if data is not None and not self._may(source, size, write=False):
+            return None
         return data is not None and self._give(data)
 
     def _give(self, data: bytes) -> bool | None:
         into = self._argument(self.hook.into)
+        if not self._may(into, len(data), write=True):
+            return None
         if self.around.write_ram(into, data):
             return True
         self.around.fault_at(into)
         return None
 
     def _digest(self) -> bool | None:
-        size = self._size()
-        data = self.around.read_bytes(self._argument(self.hook.source), size) if 0 <= size <= LONGEST else None
+        size, source = self._size(), self._argument(self.hook.source)
+        data = self.around.read_bytes(source, size) if 0 <= size <= LONGEST else None
         if data is None:
             return False
+        if not self._may(source, size, write=False):
+            return None
         return self._give(hashlib.new(_DIGESTS[self.hook.algorithm], data).digest())
 
     def _verify(self) -> bool | None:

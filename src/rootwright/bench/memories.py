@@ -48,6 +48,7 @@ class Memories(ABC):
         self.patched = False
         self.settings: dict[str, str] = {}
         self._pending: tuple[str, int] | None = None
+        self._io_pc, self._io_write = 0, False
         self._remap = False
         self.flashes: list[FlashContent] = []
         self.rams: list[tuple[int, int, Buffer]] = []
@@ -310,6 +311,8 @@ class Memories(ABC):
         """Between runs: give each page the rights that it has now, or answer its accesses one by one."""
         self._remap = False
         wanted = self._odd_pages()
+        if not wanted and not self._odd:
+            return
         pages = sorted(page for page in {*wanted, *self._odd} if wanted.get(page) != self._odd.get(page))
         at = 0
         while at < len(pages):
@@ -413,6 +416,14 @@ class Memories(ABC):
         """End the present instruction with a bus fault."""
         if self._pending is None:
             self._pending = ("bus", address)
+            self._io_pc, self._io_write = self.emulator.pc, False
+            self.emulator.stop()
+
+    def fault_at_fence(self, address: int, *, write: bool) -> None:
+        """End the present instruction with the protection unit's fault."""
+        if self._pending is None:
+            self._pending = ("guard write" if write else "guard", address)
+            self._io_pc, self._io_write = self.emulator.pc, False
             self.emulator.stop()
 
     def run_image(self, address: int) -> None:

@@ -20,8 +20,8 @@ CAUTION = (
 )
 
 NOT_ENFORCED = (
-    "execute-only areas and bus gates; a protection unit on what hooked functions read and write, on unprivileged "
-    "loads and stores (LDRT, STRT) and on the side of a secure/non-secure split",
+    "execute-only areas, bus gates and the sides of a secure/non-secure split; unprivileged loads and stores of "
+    "privileged code (LDRT, STRT, mstatus.MPRV), which count as privileged",
     "bus timing, prefetch and interrupts other than NMI, SVCall, PendSV and the tick timer; caches keep old content "
     "only where the chip file says that reads are cached",
     "traps of division by zero and of unaligned accesses",

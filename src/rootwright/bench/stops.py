@@ -102,7 +102,7 @@ class Stops(DeviceState):
         if kind == "not covered":
             return End("not covered", self._io_pc, f"no rule covers 0x{address:08x}")
         if kind in ("bus", "bus write", "guard", "guard write"):
-            return self._data_fault(self._io_pc or pc, address, write=kind.endswith("write"), guard="guard" in kind)
+            return self._data_fault(self._io_pc, address, write=kind.endswith("write"), guard="guard" in kind)
         if self._io_write and pc == self._io_pc:
             self._finish_store(pc, address)
         if kind == "settle" or self._remap:
