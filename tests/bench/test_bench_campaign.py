@@ -9,6 +9,7 @@ import random
 import re
 import signal
 from collections.abc import Callable
+from dataclasses import replace
 from html import unescape
 from itertools import pairwise
 from pathlib import Path
@@ -17,10 +18,12 @@ from urllib.parse import unquote
 import jsonschema
 import pytest
 
-from rootwright.bench import campaign, pool
-from rootwright.bench.campaign import Milestones, Mode, Walker, golden_for, make_plan, run_part
+from rootwright.bench import ahead, campaign, effects, liveness, pool
+from rootwright.bench.campaign import Mode, Walker, golden_for, make_plan, run_part
+from rootwright.bench.effects import Effect
 from rootwright.bench.ends import End
 from rootwright.bench.faults import Fault, Model
+from rootwright.bench.firmware import Firmware
 from rootwright.bench.golden import Golden, begin, probe, run_golden
 from rootwright.bench.judge import FINDINGS, Verdict, judge
 from rootwright.bench.page import write_page
@@ -61,20 +64,104 @@ def test_hooks_change_nothing_that_counts(product: str, subject_of: Callable[...
     assert len(bare.pcs) > len(hooked.pcs)
 
 
-@pytest.mark.parametrize("product", ["product", "controller", "rv32"])
-def test_milestones_change_no_outcome(
-    product: str, subject_of: Callable[..., Subject], monkeypatch: pytest.MonkeyPatch
+def alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let every tail run to its end, on a board that counts each instruction."""
+    real = Subject.board
+    monkeypatch.setattr(Subject, "board", lambda self, **options: real(self, **{**options, "quick": False}))
+    monkeypatch.setattr(campaign, "_walker_for", lambda s, g, hooked, first: Walker(s, g, hooked=hooked))
+
+
+@pytest.mark.parametrize(
+    ("product", "boot", "run", "parts"),
+    [
+        ("product", None, "install", ((0, 8), (-60, 0))),
+        ("product", "arm-copy-hardened.elf", "tampered-installed", ((4000, 4012), (-30, 0))),
+        ("exchange", None, "install", ((30_000, 30_004), (-30, 0))),
+        ("controller", None, "install", ((-40, 0),)),
+        ("rv32", None, "install", ((2000, 2008), (-60, 0))),
+    ],
+)
+def test_looking_ahead_changes_no_outcome(
+    product: str,
+    boot: str | None,
+    run: str,
+    parts: tuple[tuple[int, int], ...],
+    subject_of: Callable[..., Subject],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    subject = subject_of(product, boot)
+    golden = golden_for(subject, start_of(subject, run), Mode.HOOKED)
+    plan = make_plan(golden, list(Model), Mode.HOOKED, pairs=50)
+    length = len(golden.pcs)
+    spans = [(first % length, end % length or length) for first, end in parts]
+    monkeypatch.setattr(ahead, "WORTH", 3)  # so that other ways than the golden one are learned too
+    campaign._walking.clear()
+    quick = [run_part(subject, golden, plan, first, end) for first, end in spans]
+    assert not campaign._walking[0][2].ahead.whole  # type: ignore[union-attr]
+    alone(monkeypatch)
+    slow = [run_part(subject, golden, plan, first, end) for first, end in spans]
+    for one, other in zip(quick, slow, strict=True):
+        assert one.counts == other.counts
+        assert one.hits == other.hits
+        assert one.by_place == other.by_place
+    assert sum(tally.runs for tally in quick) > 250
+
+
+@pytest.mark.parametrize("product", PRODUCTS)
+def test_what_is_dead_can_be_told_for_every_golden_run_of_the_demo(
+    product: str, subject_of: Callable[..., Subject]
+) -> None:
+    """`Ahead` changes all that it takes for dead at each station and looks whether the next one is met."""
+    subject = subject_of(product)
+    for start in subject.starts()[::2]:
+        golden = golden_for(subject, start, Mode.HOOKED)
+        walker = Walker(subject, golden, hooked=True, ahead=True)
+        assert walker.ahead is not None
+        assert not walker.ahead.whole, start.name
+        assert walker.ahead.states.count > 10
+
+
+@pytest.mark.parametrize(
+    ("product", "change"), [("product", "registers"), ("rv32", "registers"), ("product", "memory")]
+)
+def test_a_wrong_word_on_what_is_read_is_noticed(
+    product: str, change: str, subject_of: Callable[..., Subject], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = liveness.effect_of
+
+    def wrong(firmware: Firmware, address: int, in_block: bool) -> Effect:
+        effect = real(firmware, address, in_block)
+        if change == "registers":
+            return replace(effect, reads=effect.reads & ~(effects.bit("r4") | effects.bit("x9")))
+        access = effect.access
+        return effect if access is None or access.store else replace(effect, access=None)
+
+    monkeypatch.setattr(liveness, "effect_of", wrong)
     subject = subject_of(product)
     golden = golden_for(subject, start_of(subject, "install"), Mode.HOOKED)
-    plan = make_plan(golden, list(Model), Mode.HOOKED, pairs=50)
-    first, end = len(golden.pcs) - 40, len(golden.pcs)
-    with_them = run_part(subject, golden, plan, first, end)
-    monkeypatch.setattr(Milestones, "of", classmethod(lambda cls, *_, **__: cls([], [], [])))
-    without = run_part(subject, golden, plan, first, end)
-    assert with_them.counts == without.counts
-    assert with_them.hits == without.hits
-    assert with_them.runs > 250
+    walker = Walker(subject, golden, hooked=True, ahead=True)
+    assert walker.ahead is not None
+    assert walker.ahead.whole
+
+
+def test_code_that_erases_itself_runs_no_translation_of_what_was_there(subject_of: Callable[..., Subject]) -> None:
+    """Found by trying faults in another order: the first run went on in old translations, the next one did not."""
+    subject = subject_of("exchange", "arm-exchange-hardened.elf")
+    golden = golden_for(subject, start_of(subject, "tampered-installed"), Mode.HOOKED)
+    walker = Walker(subject, golden, hooked=True)
+    index = next(i for i, pc in enumerate(golden.pcs) if pc in walker.board.hook_addresses) - 2
+    seen = []
+    for order in (1, -1):
+        found: dict[Fault, Verdict] = {}
+        for at in range(index, index + 4):
+            walker.walk_to(at)
+            kept = walker.board.snapshot()
+            for fault in list(walker.injector.faults_at(at, (Model.WORD, Model.REGISTER)))[::order]:
+                found[fault] = walker.try_fault(fault).verdict
+                walker.board.restore(kept)
+        seen.append(found)
+        walker.begin()
+    assert seen[0] == seen[1]
 
 
 def long_way(subject: Subject, golden: Golden, index: int) -> Verdict:

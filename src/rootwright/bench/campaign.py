@@ -14,12 +14,15 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
+from rootwright.bench.ahead import Ahead, stations
 from rootwright.bench.board import Board
 from rootwright.bench.ends import End
 from rootwright.bench.faults import CHEAP, Fault, Injector, Model
-from rootwright.bench.flash import FlashState
+from rootwright.bench.flash import FlashState, Operation
 from rootwright.bench.golden import Golden, begin, run_golden
 from rootwright.bench.judge import FINDINGS, Outcome, Verdict, judge, same
+from rootwright.bench.liveness import Tracer
+from rootwright.bench.sights import FlashKeys
 from rootwright.bench.subject import Start, Subject
 from rootwright.describe.bench import Deed
 from rootwright.errors import BenchError
@@ -158,26 +161,67 @@ def make_plan(golden: Golden, models: Sequence[Model], mode: Mode, *, pairs: int
     )
 
 
-class Walker:
-    """Goes along a golden run and tries faults on the way."""
+SAME_OFTEN = (Model.WORD, Model.LINE, Model.LOAD, Model.REGISTER)
+"""Models with many faults at an instruction, some of which leave the same state: an undefined instruction is one."""
 
-    def __init__(self, subject: Subject, golden: Golden, *, hooked: bool) -> None:
-        self.subject, self.golden = subject, golden
-        self.board: Board = subject.board(hooked=hooked, reads_hooked=golden.reads_hooked)
+
+class Walker:
+    """Goes along a golden run and tries faults on the way.
+
+    Args:
+        ahead: Whether a tail may end where what comes is known.
+    """
+
+    def __init__(self, subject: Subject, golden: Golden, *, hooked: bool, ahead: bool = False) -> None:
+        self.subject, self.golden, self.hooked = subject, golden, hooked
+        self.stations = stations(subject, golden) if ahead else ()
+        self.board: Board = subject.board(
+            hooked=hooked, reads_hooked=golden.reads_hooked, stations=self.stations, quick=True
+        )
+        entries = self.board.quick_entries
+        self._entries = [i for i, pc in enumerate(golden.pcs) if pc in entries] if entries else []
         self.injector = Injector(self.board, subject.firmware, golden.pcs)
         self.limit = min(subject.bench.limit, 2 * len(golden.pcs) + 20_000)
         self.at = 0
         self._next_stop = 0
-        self.milestones: Milestones | None = None
-        self._golden_ops = [
+        self.ahead: Ahead | None = None
+        self.unsettled = False
+        self._kept: Any = None
+        self._after: list[tuple[Any, Outcome]] = []
+        self.keys = FlashKeys(self.board, golden.before)
+        self.mark = self.keys.mark()
+        self.golden_operations = [
             [(o.kind, o.address, o.data) for o in self._sorted_ops(golden, f.memory)] for f in self.board.flashes
         ]
-        begin(self.board, golden.start, golden.before)
+        self.begin()
+        if ahead:
+            tracer = Tracer(subject, self.stations, hooked=hooked, reads_hooked=golden.reads_hooked)
+            self.ahead = Ahead(self, tracer)
+
+    def begin(self) -> None:
+        """Stand at the golden run's beginning."""
+        begin(self.board, self.golden.start, self.golden.before)
+        self.at = self._next_stop = 0
+        self.unsettled = False
+        self.keys = FlashKeys(self.board, self.golden.before)
+        self.mark = self.keys.mark()
 
     @staticmethod
     def _sorted_ops(golden: Golden, memory: object) -> list:  # type: ignore[type-arg]
         base, end = memory.base, memory.end  # type: ignore[attr-defined]
         return [o for o in golden.operations if base <= o.address < end]
+
+    def keep(self) -> Any:
+        """Return the present state, to go back to after a fault."""
+        self.mark = self.keys.mark()
+        self._kept = self.board.snapshot()
+        self._after.clear()
+        return self._kept
+
+    def go_back(self, kept: Any) -> None:
+        """Go back to a kept state."""
+        self.board.restore(kept)
+        self.keys.back(self.mark)
 
     def walk_to(self, index: int) -> None:
         """Bring the board before executed instruction `index`, or before the conditional block it is in."""
@@ -191,7 +235,7 @@ class Walker:
             stop_at = stops[self._next_stop][0] if self._next_stop < len(stops) else 1 << 62
             goal = min(index, stop_at)
             if goal > self.at:
-                end = self.board.step(goal - self.at)
+                end = self.board.step(goal - self.at, entries=self.entries_between(self.at, goal))
                 self._require(end)
                 self.at = goal
             if self.at == stop_at:
@@ -203,6 +247,10 @@ class Walker:
                 where=self.golden.start.name,
                 next_step="a register plugin whose save and restore leave something out does this; else report it",
             )
+
+    def entries_between(self, first: int, end: int) -> int:
+        """Return how many instructions of a stretch are entries of hooked functions."""
+        return bisect_left(self._entries, end) - bisect_left(self._entries, first)
 
     def _pass_stops(self) -> None:
         """Pass all stops at the present index, unless running up to it has done so."""
@@ -225,115 +273,71 @@ class Walker:
     def try_fault(self, fault: Fault) -> Outcome:
         """Run one fault from here to its end; the board is left as the fault left it."""
         end = self.injector.inject(fault, self.golden.pcs[fault.index])
-        if end is None and self.milestones is not None:
-            agrees, end = self.milestones.agrees(self.board, fault)
-            if agrees:
-                return Outcome(Verdict.SAME, "as without the fault", self.golden.outcome.image)
-        if end is None:
-            end = self.board.run(self.limit)
-        return self.outcome(end)
+        if end is not None:
+            return self.outcome(end)
+        ahead = self.ahead
+        if ahead is None:
+            return self.outcome(self.board.run(self.limit))
+        if fault.model in SAME_OFTEN and not self.board.waits_for_time:
+            return self._once(fault, ahead)
+        return self._tail(fault, ahead)
+
+    def _once(self, fault: Fault, ahead: Ahead) -> Outcome:
+        """Return the outcome of a fault at the same instruction that left the very same state, or run the tail."""
+        board = self.board
+        place = board.emulator.all_registers(), [f.changes for f in board.flashes], board.rest()
+        rams = [buffer.read(0, size) for _, size, buffer in board.rams]
+        for other, outcome in self._after:
+            if other[0] == place and other[1] == rams:
+                return outcome
+        outcome = self._tail(fault, ahead)
+        self._after.append(((place, rams), outcome))
+        return outcome
+
+    def _tail(self, fault: Fault, ahead: Ahead) -> Outcome:
+        ahead.watch()
+        end = self.board.run(self.limit, early=ahead.early, late=ahead.rest)
+        ahead.rest()
+        if end.kind != "met":
+            return self.outcome(end)
+        way = ahead.met or ahead.learn()
+        if way is None:
+            self.go_back(self._kept)
+            ended = self.injector.inject(fault, self.golden.pcs[fault.index])
+            return self.outcome(ended or self.board.run(self.limit))
+        flash = [_listed(f.operations) + more for f, more in zip(self.board.flashes, way.operations, strict=True)]
+        if flash != self.golden_operations and way.outcome.verdict is self.golden.outcome.verdict:
+            return same(way.outcome, self.golden.outcome, way.flash_as_golden, True)
+        return same(way.outcome, self.golden.outcome, flash, self.golden_operations)
 
     def outcome(self, end: End) -> Outcome:
         """Judge a run that ended, against the golden one."""
         outcome = judge(self.subject, self.board, end, self.golden.before, self.golden.floor)
-        flash = [[(o.kind, o.address, o.data) for o in f.operations] for f in self.board.flashes]
-        if flash != self._golden_ops and outcome.verdict is self.golden.outcome.verdict:
+        flash = [_listed(f.operations) for f in self.board.flashes]
+        if flash != self.golden_operations and outcome.verdict is self.golden.outcome.verdict:
             states: list[FlashState] = [f.state() for f in self.board.flashes]
             return same(outcome, self.golden.outcome, tuple(states), self.golden.after)
-        return same(outcome, self.golden.outcome, flash, self._golden_ops)
+        return same(outcome, self.golden.outcome, flash, self.golden_operations)
 
 
-class Milestones:
-    """States of the golden run, ahead of the faults: a faulted run that meets one is the golden run from there on.
-
-    Nothing is guessed: registers, all RAM, registers of devices and flash operations must be equal, so the rest is too.
-    """
-
-    MOST = 256
-    LEAST_DISTANCE = 192
-    SHIFT = 64
-    MOST_SHIFTS = 6
-
-    def __init__(self, indexes: list[int], sights: list[Any], blocked: list[int], pcs: Sequence[int] = ()) -> None:
-        self.indexes, self.sights, self.blocked, self.pcs = indexes, sights, blocked, pcs
-
-    @classmethod
-    def of(cls, subject: Subject, golden: Golden, first: int, end: int, *, hooked: bool) -> Milestones:
-        """Return milestones for faults at instructions `first` to `end - 1`."""
-        length = len(golden.pcs)
-        near = max(cls.LEAST_DISTANCE, (end - first) // (cls.MOST // 2))
-        far = max(near, (length - end) // (cls.MOST // 2))
-        wanted = [*range(first + near, min(end, length - 1), near), *range(end, length - 1, far)]
-        walker = Walker(subject, golden, hooked=hooked)
-        indexes, sights = [], []
-        for index in wanted:
-            if walker.injector.block_start(golden.pcs[index]) is not None:
-                continue
-            walker.walk_to(index)
-            indexes.append(index)
-            sights.append(walker.board.sight())
-        return cls(indexes, sights, [at for at, _ in golden.stops], golden.pcs)
-
-    def agrees(self, board: Board, fault: Fault) -> tuple[bool, End | None]:
-        """Run on to some milestones; True where the state is the golden run's, else the end where one was met."""
-        at = fault.index + _advance(fault)
-        place = bisect_left(self.indexes, at)
-        for ahead in (0, 1, 4):
-            if place + ahead >= len(self.indexes):
-                break
-            index = self.indexes[place + ahead]
-            stop = bisect_left(self.blocked, at)
-            if stop < len(self.blocked) and self.blocked[stop] <= index:
-                break  # Instructions cannot be counted across what stops the core.
-            if index > at:
-                counted, end = board.run_count(index - at)
-                if not counted:
-                    return False, end
-            at = index
-            # Registers first: most runs that went another way differ there.
-            seen = self.sights[place + ahead]
-            if board.emulator.all_registers() == seen[0] and board.sight() == seen:
-                return True, None
-            if board.emulator.pc != self.pcs[index]:
-                return self._agrees_shifted(board, index)
-        return False, None
-
-    def _agrees_shifted(self, board: Board, index: int) -> tuple[bool, End | None]:
-        """Look for the golden run's state some instructions off: a fault in a loop may cost a few more or less."""
-        pc, pcs = board.emulator.pc, self.pcs
-        last, first = min(index + self.SHIFT, len(pcs) - 1), max(index - self.SHIFT, 0)
-        here = [at for at in range(last, first - 1, -1) if pcs[at] == pc][: self.MOST_SHIFTS]
-        place = bisect_left(self.indexes, here[0] + 1) if here else len(self.indexes)
-        if place == len(self.indexes):
-            return False, None
-        goal, seen = self.indexes[place], self.sights[place]
-        stop = bisect_left(self.blocked, first)
-        if stop < len(self.blocked) and self.blocked[stop] <= goal:
-            return False, None
-        done = 0
-        for at in here:
-            counted, end = board.run_count(goal - at - done)
-            if not counted:
-                return False, end
-            done = goal - at
-            if board.emulator.all_registers() == seen[0] and board.sight() == seen:
-                return True, None
-        return False, None
+_walking: list[tuple[Subject, Golden, Walker]] = []
 
 
-def _advance(fault: Fault) -> int:
-    """Return how far along the golden run the core stands after a fault was done to it, if nothing else changed."""
-    match fault.model:
-        case Model.SKIP:
-            return int(fault.how)
-        case Model.REPLAY:
-            return -int(fault.how)
-        case Model.REGISTER:
-            return 0
-        case Model.TWO:
-            return int(fault.how) + 2
-        case _:
-            return 1
+def _walker_for(subject: Subject, golden: Golden, hooked: bool, first: int) -> Walker:
+    """Return a walker that stands at or before an instruction: that of the part before, where it can go on."""
+    if _walking and _walking[0][0] is subject and _walking[0][1] is golden and _walking[0][2].hooked == hooked:
+        walker = _walking[0][2]
+        if walker.at > first or walker.unsettled:
+            walker.begin()
+        return walker
+    _walking.clear()
+    walker = Walker(subject, golden, hooked=hooked, ahead=True)
+    _walking.append((subject, golden, walker))
+    return walker
+
+
+def _listed(operations: Iterable[Operation]) -> list[tuple[str, int, bytes]]:
+    return [(o.kind, o.address, o.data) for o in operations]
 
 
 def run_part(
@@ -346,28 +350,28 @@ def run_part(
 ) -> Tally:
     """Return what the faults at instructions `first` to `end - 1` come to."""
     tally = Tally()
-    walker = Walker(subject, golden, hooked=plan.hooked)
-    walker.milestones = Milestones.of(subject, golden, first, end, hooked=plan.hooked)
+    walker = _walker_for(subject, golden, plan.hooked, first)
+    walker.unsettled = True
     chosen = frozenset(plan.sites)
     pairs: dict[int, list[int]] = {}
     for index, later in plan.pairs:
         if first <= index < end:
             pairs.setdefault(index, []).append(later)
     indexes = sorted({*plan.indexes(first, end), *pairs})
-    board = walker.board
     for index in indexes:
         faults = list(walker.injector.faults_at(index, plan.models_at(index, chosen)))
         faults += [Fault(index, Model.TWO, str(later)) for later in pairs.get(index, ())]
         if not faults:
             continue
         walker.walk_to(index)
-        kept = board.snapshot()
+        kept = walker.keep()
         for fault in faults:
             outcome = walker.try_fault(fault)
             _count(tally, golden, fault, outcome)
-            board.restore(kept)
+            walker.go_back(kept)
         if tick is not None:
             tick(len(faults))
+    walker.unsettled = False
     return tally
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 from rootwright.bench import arm_numbers
@@ -33,11 +34,21 @@ class DeviceState(Bus):
     ) -> None:
         super().__init__(chip, bench, firmware, plugins, probe)
         self.hooks: list[HookCalls] = []
+        self._watch_code()
         self._resets = 0
         self.dead = ""
         self.strange = False
         self._loaded: dict[str, str] = {}
         self._knows_settings = False
+
+    def _watch_code(self) -> None:
+        """Let a program that changes its own code in flash run what is there then, not what was translated before."""
+        pages = self._code_pages()
+        for flash in self.flashes:
+            inside = sorted(page for page in pages if flash.base <= page < flash.end)
+            if inside:
+                flash.code_from, flash.code_end = inside[0] - flash.base, inside[-1] + PAGE - flash.base
+                flash.on_code = partial(self.emulator.forget, inside[0], inside[-1] + PAGE)
 
     def _vector_base(self) -> int:
         return self.chip.reset_address
@@ -166,13 +177,14 @@ class DeviceState(Bus):
             self.arm.save(),
             self.riscv.save(),
             (self.protection.save(), [flash.protects for flash in self.flashes]) if self.protection.held else None,
-            (self._cause, self._resets, self._fed, self._ran, self.index, self._noticed, self.dead, self._loaded),
+            (self._cause, self._resets, self._fed, self._ran, self.index, self._noticed),
+            (self.dead, self.strange, self._loaded),
             [(h.calls, h.successes, h._drawn) for h in self.hooks],
         )
 
     def restore(self, state: Any) -> None:
         """Go back to a snapshot."""
-        context, rams, flashes, registers, arm, riscv, protected, own, hooks = state
+        context, rams, flashes, registers, arm, riscv, protected, own, loaded, hooks = state
         for (_, _, buffer), data in zip(self.rams, rams, strict=True):
             buffer.write(0, data)
         for flash, mark in zip(self.flashes, flashes, strict=True):
@@ -185,7 +197,8 @@ class DeviceState(Bus):
             self.protection.restore(protected[0])
             for flash, guard in zip(self.flashes, protected[1], strict=True):
                 flash.protects = guard
-        self._cause, self._resets, self._fed, self._ran, self.index, self._noticed, self.dead, self._loaded = own
+        self._cause, self._resets, self._fed, self._ran, self.index, self._noticed = own
+        self.dead, self.strange, self._loaded = loaded
         if self._loaded is not self.settings:
             self.load_windows(self._loaded)
         for hook, (calls, successes, drawn) in zip(self.hooks, hooks, strict=True):
@@ -195,17 +208,42 @@ class DeviceState(Bus):
         self.emulator.restore(context)
         self._refresh()
 
-    def sight(self) -> Any:
-        """Return everything that what comes next depends on, for comparing two boards' states."""
+    def take_over(self, other: DeviceState) -> bool:
+        """Be in another device's state, built from the same tables; False where that cannot be. Neither runs."""
+        for flash, theirs in zip(self.flashes, other.flashes, strict=True):
+            flash.put(theirs.state())
+            flash.operations[:] = theirs.operations
+        for (_, size, buffer), (_, _, source) in zip(self.rams, other.rams, strict=True):
+            buffer.write(0, source.read(0, size))
+        for (_, _, device), (_, _, source_) in zip(self._devices, other._devices, strict=True):
+            device.restore(source_.save())
+        self.arm.restore(other.arm.save())
+        self.riscv.restore(other.riscv.save())
+        self._cause, self._resets, self._noticed = other._cause, other._resets, other._noticed
+        self._fed, self._ran = other._fed, other._ran
+        self.dead, self.strange, self._loaded = other.dead, other.strange, other._loaded
+        self.load_windows(self._loaded)
+        if self.protection.held:
+            self.protection.restore(other.protection.save())
+            for flash, theirs in zip(self.flashes, other.flashes, strict=True):
+                flash.protects = self.protection.guard_for(flash.memory.name) if theirs.protects is not None else None
+        for hook, their in zip(self.hooks, other.hooks, strict=True):
+            hook.calls, hook.successes, hook._drawn = their.calls, their.successes, their._drawn
+        self._pending = None
+        self.faults.clear()
+        self.uncovered.clear()
+        self._remap = self._remap or any(f.memory.ecc_error is not EccError.NONE for f in self.flashes)
+        same = self.emulator.take_over(other.emulator.all_registers())
+        self._refresh()
+        return same and self.rest() == other.rest()
+
+    def rest(self) -> Any:
+        """Return what comes next depends on besides core registers, RAM and flash: registers of devices and such."""
         return (
-            self.emulator.all_registers(),
-            [buffer.read(0, size) for _, size, buffer in self.rams],
-            [[(o.kind, o.address, o.data) for o in flash.operations] for flash in self.flashes],
             [registers.save() for _, _, registers in self._devices],
-            self.arm.save(),
-            self.riscv.unit.save(),
+            self.arm.save() if self.is_arm else self.riscv.save(),
             self.protection.save(),
             [flash.stale() for flash in self.flashes],
-            self._cause,
+            (self._cause, self._resets, self._noticed, self.dead, self.strange, self._loaded),
             [h._drawn for h in self.hooks],
         )

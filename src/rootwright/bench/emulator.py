@@ -11,9 +11,8 @@ from __future__ import annotations
 
 import ctypes
 import importlib
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
 
 from rootwright.describe.chip import Architecture
 from rootwright.errors import BenchError
@@ -27,8 +26,7 @@ ReadRegister = Callable[[int, int], int]
 WriteRegister = Callable[[int, int, int], None]
 
 
-@dataclass(frozen=True, slots=True)
-class Stop:
+class Stop(NamedTuple):
     """Why the emulator stopped.
 
     Attributes:
@@ -121,11 +119,13 @@ class Emulator:
         words = [f"r{i}" for i in range(4)] + ["lr"] if self.is_arm else [f"a{i}" for i in range(8)] + ["ra"]
         self._entry = [self.registers[word] for word in words]
         self._all = sorted(set(self.registers.values()))
+        self._pc_place = self._all.index(self._pc)
         self._thumb = 1 if self.is_arm else 0
         self._library: Any = getattr(importlib.import_module("unicorn.unicorn_py3.unicorn"), "uclib", None)
         self._handle: Any = getattr(self.uc, "_uch", None)
         self._read, self._write = self._quick_access()
         self._read_entry, self._read_all = self._batch(self._entry), self._batch(self._all)
+        self._start: Callable[[int, int, int, int], None] = self.uc.emu_start
         self._calls: list[Any] = []
         self._asked = False
         self._number = 0
@@ -212,13 +212,20 @@ class Emulator:
 
     def hook_address(self, first: int, last: int, call: Callable[[int], None]) -> None:
         """Call Python before each instruction from `first` to `last`; install before the first run."""
+        self._hook(self._u.UC_HOOK_CODE, first, last, call)
+
+    def hook_block(self, address: int, call: Callable[[int], None]) -> None:
+        """Call Python where a translated block begins at an address; instructions elsewhere are not slowed by it."""
+        self._hook(self._u.UC_HOOK_BLOCK, address, address, call)
+
+    def _hook(self, what: int, first: int, last: int, call: Callable[[int], None]) -> None:
         uc, library, handle = self.uc, self._library, self._handle
 
         def on_code(_: object, address: int, size: int, data: object) -> None:
             call(address)
 
         if library is None or handle is None or not hasattr(uc, "_hook_exception"):
-            uc.hook_add(self._u.UC_HOOK_CODE, on_code, begin=first, end=last)
+            uc.hook_add(what, on_code, begin=first, end=last)
             return
 
         # The library's own wrapper is three Python functions deep, which costs as much as what a hook does.
@@ -234,12 +241,14 @@ class Emulator:
         number = ctypes.c_size_t()
         wide = ctypes.c_uint64
         where = ctypes.byref(number)
-        status = library.uc_hook_add(
-            handle, where, self._u.UC_HOOK_CODE, function, ctypes.c_void_p(), wide(first), wide(last)
-        )
+        status = library.uc_hook_add(handle, where, what, function, ctypes.c_void_p(), wide(first), wide(last))
         if status != self._u.UC_ERR_OK:
             raise self._u.UcError(status)
         self._calls.append(function)
+
+    def hook_each(self, call: Callable[[int], None]) -> None:
+        """Call Python before every instruction by the shortest way there is."""
+        self._hook(self._u.UC_HOOK_CODE, 1, 0, call)
 
     def hook_all(self, call: Callable[[int], None]) -> None:
         """Call Python before every instruction; slow, for golden runs alone."""
@@ -267,12 +276,12 @@ class Emulator:
         self._asked = False
         self._number = -1
         kind = "count"
-        uc = self.uc
+        read = self._read
         try:
-            uc.emu_start(self._read(self._pc) | self.thumb, NEVER, count=count)
+            self._start(read(self._pc) | (read(self._xpsr) >> 24 & 1 if self._thumb else 0), NEVER, 0, count)
         except self._u.UcError as error:
             kind = self._kind(error.errno)
-        pc = self._read(self._pc)
+        pc = read(self._pc)
         if self._asked:
             return Stop("asked", pc)
         if self._number >= 0:
@@ -290,6 +299,25 @@ class Emulator:
         if number == u.UC_ERR_INSN_INVALID:
             return "illegal"
         return "fetch" if number in (u.UC_ERR_EXCEPTION, u.UC_ERR_MAP) else "illegal"
+
+    @property
+    def read_register(self) -> Callable[[int], int]:
+        """The quickest way to read a register by its number in `registers`."""
+        return self._read
+
+    @property
+    def write_register(self) -> Callable[[int, int], None]:
+        """The quickest way to write a register by its number in `registers`."""
+        return self._write
+
+    def pc_of(self, registers: Sequence[int]) -> int:
+        """Return the program counter among what `all_registers` returned."""
+        return registers[self._pc_place]
+
+    @property
+    def order(self) -> list[int]:
+        """The numbers of the registers, in the order of `all_registers`."""
+        return self._all
 
     def get(self, name: str) -> int:
         """Return a register's value."""
@@ -333,6 +361,21 @@ class Emulator:
     def all_registers(self) -> tuple[int, ...]:
         """Return every register that the bench knows, for comparing states."""
         return tuple(self._read_all())
+
+    def take_over(self, registers: Sequence[int]) -> bool:
+        """Write what another core's `all_registers` gave; False where one did not take its value.
+
+        A saved context must never go to another core: it holds pointers of its own one.
+        """
+        values = dict(zip(self._all, registers, strict=True))
+        last = [self.registers[name] for name in ("xpsr", "control", "sp", "pc") if name in self.registers]
+        if self.is_arm:
+            self.set("xpsr", 1 << 24 | 3)  # A handler is privileged: every register can be written.
+        for number in [n for n in self._all if n not in last] + last:
+            self._write(number, values[number])
+        if self.is_arm:
+            self.jump(values[self._pc] | values[self._xpsr] >> 24 & 1)
+        return self.all_registers() == tuple(registers)
 
     def save(self) -> Any:
         """Return the registers as one opaque value; never from within a callback."""

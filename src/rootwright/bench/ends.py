@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-EndKind = Literal["image", "waits", "hang", "crash", "resets", "not covered"]
+EndKind = Literal["image", "waits", "hang", "crash", "resets", "not covered", "met"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +25,8 @@ class End:
 
     Attributes:
         kind: "image" (the core left the boot program for other bytes), "waits" (it sleeps), "hang" (no end within the
-            limit, or a loop that cannot be left), "crash" (lockup), "resets" (again and again), "not covered".
+            limit, or a loop that cannot be left), "crash" (lockup), "resets" (again and again), "not covered", "met"
+            (no end, but a point from which on the run is known).
         at: The address fetched last, or where it hangs.
         why: In words.
     """

@@ -158,6 +158,15 @@ class Firmware:
             s.address <= address < s.end for s, _ in self.ram_code
         )
 
+    def begins_block(self, address: int) -> bool:
+        """Return whether no instruction of the program runs straight on into an address."""
+        for size in (2, 4):
+            if self.bytes_at(address - size, size):
+                before = self.instruction(address - size)
+                if before.size == size and not before.branch:
+                    return False
+        return True
+
     def bytes_at(self, address: int, size: int) -> bytes:
         """Return code bytes as the file holds them, for an address where the code runs; b"" outside."""
         for span, source in self.ram_code:
@@ -309,10 +318,21 @@ RV_REGISTERS = {name: f"x{i}" for i, name in enumerate(_RV_NAMES)} | {"fp": "x8"
 """Register names of the calling convention, and their numbers."""
 
 
+def disassembled(firmware: Firmware, address: int) -> Any:
+    """Return the disassembler's view of an instruction of the program's code, or None where there is none."""
+    raw = firmware.bytes_at(address, 4) or firmware.bytes_at(address, 2)
+    return next(disassembler(firmware.is_arm).disasm(raw, address, 1), None) if raw else None
+
+
+def register_word(name: str, *, is_arm: bool) -> str:
+    """Return our name of a core register that the disassembler calls by another; other words as they are."""
+    return (_ALIASES if is_arm else RV_REGISTERS).get(name, name)
+
+
 @lru_cache(maxsize=1 << 16)
 def _decode(firmware: Firmware, address: int) -> Instruction:
     raw = firmware.bytes_at(address, 4) or firmware.bytes_at(address, 2)
-    made = next(disassembler(firmware.is_arm).disasm(raw, address, 1), None) if raw else None
+    made = disassembled(firmware, address)
     if made is None:
         size = 2
         if raw and firmware.is_arm and (raw[1] >> 3) in (0x1D, 0x1E, 0x1F):

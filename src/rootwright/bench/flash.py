@@ -52,6 +52,7 @@ class FlashContent:
 
     Attributes:
         protects: Asked before an operation with its first address and its end; where it says yes, the part refuses.
+        code_from, code_end, on_code: Called where what lies between these offsets changes.
         cache: What a cache in front of it holds: the content as it was when the cache was emptied last; None without.
     """
 
@@ -69,6 +70,8 @@ class FlashContent:
         self.dirty_from, self.dirty_end = memory.size, 0
         self.protects: Callable[[int, int], bool] | None = None
         self.cache: Buffer | None = None
+        self.code_from, self.code_end = memory.size, 0
+        self.on_code: Callable[[], None] | None = None
         self._stale: dict[int, int] = {}
 
     def use_cache(self) -> None:
@@ -132,8 +135,9 @@ class FlashContent:
         self._undo.append((offset, self.buffer.read(offset, len(data)), bytes(self.units[first : first + len(units)])))
         self.buffer.write(offset, data)
         self.units[first : first + len(units)] = units
-        self.dirty_from = min(self.dirty_from, offset)
-        self.dirty_end = max(self.dirty_end, offset + len(data))
+        self._mark(offset, len(data))
+        if offset < self.code_end and self.code_from < offset + len(data) and self.on_code is not None:
+            self.on_code()
         if self.cache is not None:
             self._stale[offset] = max(self._stale.get(offset, 0), len(data))
 
@@ -249,6 +253,15 @@ class FlashContent:
         blank = bytes([self.erased]) * self.unit
         units = (BLANK if whole[at : at + self.unit] == blank else PROGRAMMED for at in range(0, len(whole), self.unit))
         self._change(start, bytes(whole), bytes(units))
+
+    @property
+    def changes(self) -> int:
+        """How often the content changed since it was put in, less what was undone."""
+        return len(self._undo)
+
+    def changed_since(self, count: int) -> list[tuple[int, int]]:
+        """Return the places of all changes but the first `count`: offset and size."""
+        return [(offset, len(data)) for offset, data, _ in self._undo[count:]]
 
     def snapshot(self) -> Mark:
         """Return a mark to which `restore` can go back."""

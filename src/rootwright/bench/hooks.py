@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import random
+from collections.abc import Callable
 from functools import lru_cache
 from typing import Protocol
 
@@ -22,6 +23,8 @@ class Around(Protocol):
 
     emulator: Emulator
     index: int
+    is_arm: bool
+    on_call: Callable[[HookCalls], bool] | None
 
     def find_flash(self, address: int) -> FlashContent | None:
         """The memory that keeps its content at an address."""
@@ -65,6 +68,8 @@ class HookCalls:
 
     def __init__(self, hook: Hook, address: int, around: Around) -> None:
         self.hook, self.address, self.around = hook, address, around
+        self._deed = _DEEDS[hook.deed]
+        self._return, self._fail = hook.value, hook.failed
         self.calls = 0
         self.successes = 0
         self._drawn = 0
@@ -78,12 +83,26 @@ class HookCalls:
     def __call__(self, _: int) -> None:
         """Do what the function does and return from it."""
         self.calls += 1
-        *self._arguments, self._back = self.around.emulator.arguments()
-        done = _DEEDS[self.hook.deed](self)
+        around = self.around
+        e = around.emulator
+        *self._arguments, self._back = e.arguments()
+        if around.on_call is not None and around.on_call(self):
+            return  # The core was stopped here.
+        done = self._deed(self)
         if done is None:
             return
         self.successes += done
-        self.around.emulator.leave(self.hook.value if done else self.hook.failed, self._back)
+        e.leave(self._return if done else self._fail, self._back)
+
+    def target(self) -> int:
+        """Return the flash address that the present call is about."""
+        return self._argument(self.hook.target)
+
+    def arguments_on_stack(self) -> bool:
+        """Return whether some argument does not come in a register."""
+        hook = self.hook
+        most = max(hook.target, hook.source, hook.length, hook.into, hook.signature, hook.key)
+        return most >= (4 if self.around.is_arm else 8)
 
     def _argument(self, number: int) -> int:
         if number < len(self._arguments):

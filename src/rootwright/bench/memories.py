@@ -64,6 +64,11 @@ class Memories(ABC):
         self._open_windows()
         self._map_all()
 
+    @property
+    def has_views(self) -> bool:
+        """Whether memory is seen at more than one address."""
+        return self._has_views
+
     def _regions(self, kind: ProtectionKind) -> int:
         found = self.chip.find_protections(kind)
         return max((p.regions or DEFAULT_REGIONS[kind] for p in found), default=0)

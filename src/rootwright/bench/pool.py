@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import json
 import multiprocessing
@@ -43,7 +44,7 @@ def split(plan: Plan, run: int, count: int) -> list[Part]:
     if plan.length == 0:
         return []
     bounds = [0]
-    overhead = 30_000  # what a run costs besides its tail, in instructions; measured
+    overhead = _overhead(plan)
     total = sum(plan.length - at + overhead for at in range(0, plan.length, max(1, plan.length // 4096)))
     share, spent = total / count, 0
     step = max(1, plan.length // 4096)
@@ -54,6 +55,11 @@ def split(plan: Plan, run: int, count: int) -> list[Part]:
     if bounds[-1] != plan.length:
         bounds.append(plan.length)
     return [Part(run, first, end) for first, end in pairwise(bounds) if end > first]
+
+
+def _overhead(plan: Plan) -> int:
+    """Return what a run costs besides its tail, in instructions: few tails go to the golden run's end; measured."""
+    return 30_000 + plan.length // 2
 
 
 def campaign_key(subject: Subject, golden: Golden, plan: Plan) -> str:
@@ -132,6 +138,8 @@ _shared: tuple[Subject, Sequence[Golden], Sequence[Plan]] | None = None
 def _begin(subject: Subject, goldens: Sequence[Golden], plans: Sequence[Plan]) -> None:
     global _shared
     _shared = subject, goldens, plans
+    # What is there now stays: the collector need not look at it again and again, nor touch its pages.
+    gc.freeze()
     # A terminal's Ctrl-C reaches all processes; the one that started them decides.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
@@ -207,7 +215,7 @@ def run_campaign(
 
 def _cost(plan: Plan, part: Part) -> float:
     middle = (part.first + part.end) / 2
-    return (part.end - part.first) * (plan.length - middle + 30_000)
+    return (part.end - part.first) * (plan.length - middle + _overhead(plan))
 
 
 def _in_processes(

@@ -11,6 +11,7 @@ from rootwright.bench.effective import accessed, stored
 from rootwright.bench.emulator import Stop
 from rootwright.bench.ends import Access, End
 from rootwright.bench.firmware import RV_REGISTERS, Firmware
+from rootwright.bench.hooks import HookCalls
 from rootwright.bench.protection_unit import EXECUTE, READ, WRITE
 from rootwright.bench.registers import Registers
 from rootwright.describe.bench import Bench
@@ -32,7 +33,27 @@ class Stops(DeviceState):
     ) -> None:
         super().__init__(chip, bench, firmware, plugins, probe)
         self.on_stop: Callable[[str], None] | None = None
+        # Asked after a reset, at each call of a hooked function and at stations; True where `meet` was called.
+        self.on_reset: Callable[[], bool] | None = None
+        self.on_call: Callable[[HookCalls], bool] | None = None
+        self.on_pass: Callable[[int], bool] | None = None
         self._watchdog = 0
+
+    @property
+    def resets(self) -> int:
+        """How often the device was reset in this run."""
+        return self._resets
+
+    @property
+    def waits_for_time(self) -> bool:
+        """Whether what comes next depends on how many instructions run: a watchdog, a tick timer, what is pending."""
+        return bool(self._watchdog or (self.is_arm and (self.arm.tick_period or self.arm.pending)))
+
+    def meet(self) -> None:
+        """End the run here, since what comes is known; from within a callback."""
+        if self._pending is None:
+            self._pending = ("met", 0)
+            self.emulator.stop()
 
     def _handle_stop(self, stop: Stop) -> End | None:
         end = self._handle(stop)
@@ -56,7 +77,12 @@ class Stops(DeviceState):
         self._resets = resets
         if self.strange:
             return self._fetch(self.emulator.pc)
-        return End("crash", pc, self.dead) if self.dead else None
+        if self.dead:
+            return End("crash", pc, self.dead)
+        if self.on_reset is not None and self.on_reset():
+            self._pending = None
+            return End("met", pc)
+        return None
 
     def _locked(self, lockup: Lockup | None) -> End | None:
         if lockup is None:
@@ -97,6 +123,8 @@ class Stops(DeviceState):
                 self._settle_pages()
         if kind == "fetch":
             return self._fetch(address)
+        if kind == "met":
+            return End("met", pc)
         if kind == "image":
             return End("image", self._entry(address), "handed over by a hooked function", True)
         if kind == "not covered":

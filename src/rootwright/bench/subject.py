@@ -192,6 +192,9 @@ class Subject:
         trace: Any = None,
         probe: Any = None,
         blocks: Any = None,
+        stations: tuple[int, ...] = (),
+        quick: bool = False,
+        notes: Any = None,
     ) -> Board:
         """Return a device; without `hooked` its own digests and checks run, without `reads_hooked` its own reads."""
         bench = self.bench
@@ -209,6 +212,9 @@ class Subject:
             probe=probe,
             watchdog_s=self.product.update.watchdog_s,
             blocks=blocks,
+            stations=stations,
+            quick=quick,
+            notes=notes,
         )
 
     def floor(self, read: Any) -> int:
