@@ -1,4 +1,4 @@
-"""The form of product.toml's `[[bench.log]]` and `[bench.application]`: records that boot program and application share."""
+"""The form of `[[bench.log]]` and `[bench.application]` in product.toml: records that boot program and image share."""
 
 from __future__ import annotations
 

@@ -150,7 +150,8 @@ def _explore(
     contents = make_contents(subject, ground)
     world = CutWorld(grid, program, level, contents, images, make_records(subject, versions), flashes)
     world.rewritten |= rewritten
-    explorer = Explorer(program, ground, level, world=world, take_step=program.take_step)
+    # Any failure with the fewest cuts will do: a broken program has far more states than a sound one.
+    explorer = Explorer(program, ground, level, earliest_cut=True, world=world, take_step=program.take_step)
     closure: Closure | None = None
     try:
         closure = explorer.explore()
@@ -224,11 +225,11 @@ class _Teller:
 
     @staticmethod
     def _read(port: BytePort, script: tuple[int, ...]) -> str:
-        """Say that a start reads torn cells in another way than the first one."""
-        torn = [q.kind for q, answer in zip(port.questions, script, strict=False) if answer and q.kind != "room"]
-        full = any(answer and q.kind == "room" for q, answer in zip(port.questions, script, strict=False))
-        words = [f"{len(torn)} of what cuts left read otherwise"] if torn else []
-        words += ["a log fills up"] if full else []
+        """Say what a start finds of what cuts left open, where that is not the first of its ways."""
+        pairs = list(zip(port.questions, script, strict=False))
+        cells = sum(1 for question, answer in pairs if answer and question.kind not in ("room", "record"))
+        words = port.said if any(script) else []
+        words = [*words, f"{cells} torn cell{'' if cells == 1 else 's'} read otherwise than before"] if cells else words
         return f" ({'; '.join(words)})" if words else ""
 
     @staticmethod

@@ -93,7 +93,8 @@ class BytePort(SymbolicPort):
         self.sources: list[Source] = []
         self.shown: set[tuple[int, int]] = set()
         self.logs_shown: dict[str, int] = {}  # the newest record's number
-        self.rooms: list[tuple[int, str, Newest]] = []
+        self.rooms: list[tuple[int, str, Newest, bool]] = []
+        self.said: list[str] = []  # what logs hold of what is left open, in words
         self.appended: Counter[str] = Counter()
         self.writing: list[tuple[str, tuple[int, int], list[int]]] = []  # record by record, places in `changes`
         self._source = Source("", 0, 0)
@@ -217,9 +218,9 @@ class BytePort(SymbolicPort):
         assert isinstance(content, LogContent)
         return content
 
-    def _log_number(self, newest: Iterable[Any], older: frozenset[Any]) -> int:
-        """Return the number of a log whose newest record is one of some."""
-        return self.world.intern(LogContent(tuple(dict.fromkeys(newest)), older, True))
+    def _log_number(self, newest: Iterable[Any], older: frozenset[Any], *, remains: bool) -> int:
+        """Return the number of a log whose newest record is one of some; with what a cut left of others or without."""
+        return self.world.intern(LogContent(tuple(dict.fromkeys(newest)), older, remains))
 
     def _show_log(self, name: str) -> None:
         """Lay a log out in flash: what a cut left open of its newest record is asked, and what room there is."""
@@ -232,12 +233,13 @@ class BytePort(SymbolicPort):
         newest: Newest = options[0]  # type: ignore[assignment]
         if len(options) > 1:
             newest = options[self.ask("record", location, len(options))]  # type: ignore[assignment]
+            self.said.append(f"the last record of {name} stands {'half' if isinstance(newest, Half) else 'whole'}")
         if isinstance(newest, Half):
             self.cuts.halves[name][newest.units] = None
         # A half-written record is there for the start that follows it; later ones take it for a place used up.
         settled = (self._whole(newest),)
         if settled != options:
-            self._settle(location, self._log_number(settled, content.older))
+            self._settle(location, self._log_number(settled, content.older, remains=content.used))
         records, place = self.cuts.records[name], len(self.questions)
         in_place = self.world.logs[name].halves == 1
         layout = Layout(
@@ -248,9 +250,12 @@ class BytePort(SymbolicPort):
         )
         older = self._older(name, newest, content)
         answer = self.ask("room", location, ANY_ROOM)
-        self.rooms.append((place, name, newest))
+        self.rooms.append((place, name, newest, content.used))
         if answer:
-            newest, layout = self._rooms(name, newest)[answer - 1](layout)
+            was = newest
+            newest, layout = self._rooms(name, newest, content.used)[answer - 1](layout)
+            left = isinstance(newest, Half) and (layout.wraps or newest is not was)
+            self.said.append(f"the remains of a record lie in {name}" if left else f"{name} runs full")
         elif self.variation.turn and isinstance(newest, Whole) and not in_place and self.cuts.halves[name]:
             seen = [*self.cuts.halves[name]]
             newest = Half(newest, seen[self.variation.turn % len(seen)])
@@ -260,12 +265,15 @@ class BytePort(SymbolicPort):
         self._lay_out(records, newest, older, layout)
         self.logs_shown[name] = layout.number
 
-    def _rooms(self, name: str, newest: Newest) -> list[Callable[[Layout], tuple[Newest, Layout]]]:
-        """Return how else a log may lie there: with the remains of a record behind the newest, or with less room."""
+    def _rooms(self, name: str, newest: Newest, remains: bool) -> list[Callable[[Layout], tuple[Newest, Layout]]]:
+        """Return how else a log may lie there: with the remains of a record behind the newest, or with less room.
+
+        Remains are there only once a cut has happened.
+        """
         records = self.cuts.records[name]
         found: list[Callable[[Layout], tuple[Newest, Layout]]] = []
         halves = [newest] if isinstance(newest, Half) and newest.newest is not None else []
-        if isinstance(newest, Whole) and name in self.cuts.rewritten:
+        if remains and isinstance(newest, Whole) and name in self.cuts.rewritten:
             halves = records.remains(newest)
             found += [lambda layout, half=half: (half, layout) for half in halves]  # type: ignore[misc]
         found += [lambda layout, half=half: (half, replace(layout, wraps=True, blank=0)) for half in halves]  # type: ignore[misc]
@@ -362,9 +370,9 @@ class BytePort(SymbolicPort):
         if self.world.logs[place.log].halves == 2:
             raise ErasedInPlace(place.log)
         back = dict.fromkeys([before, *sorted(content.older, key=repr), None])
-        torn = self._log_number(back, content.older)
+        torn = self._log_number(back, content.older, remains=True)
         left = frozenset() if now is None else content.older
-        self._operation("erase", location, torn, self._log_number([now], left), 0)
+        self._operation("erase", location, torn, self._log_number([now], left, remains=content.used), 0)
 
     @staticmethod
     def _whole(newest: Newest) -> Whole | None:
@@ -447,8 +455,8 @@ class BytePort(SymbolicPort):
                 killed = world.mask[location]
             elif kept is not None:
                 older |= {kept}  # type: ignore[arg-type]
-        torn = self._log_number([before, inside, after], older)
-        done = self._log_number([after], older)
+        torn = self._log_number([before, inside, after], older, remains=True)
+        done = self._log_number([after], older, remains=content.used)
         group = self.writing[-1] if self.writing else None
         if group is None or group[:2] != (name, place) or (written and not isinstance(before, Half)):
             group = (name, place, [])
@@ -494,7 +502,7 @@ class BytePort(SymbolicPort):
         """
         for name, _, places in self.writing:
             self._join(name, places)
-        for place, name, newest in self.rooms:
+        for place, name, newest, remains in self.rooms:
             where = self.questions[place].where
             others = any(
                 answer and question.kind in ("room", "record") and (question.where != where or question.kind == "room")
@@ -503,7 +511,9 @@ class BytePort(SymbolicPort):
             answers = 1
             if not others:
                 full = self.cuts.records[name].declared.records - 1 - isinstance(newest, Half)
-                answers += len(self._rooms(name, newest)) - max(0, full - self.appended[name]) * (newest is not None)
+                answers += len(self._rooms(name, newest, remains)) - max(0, full - self.appended[name]) * (
+                    newest is not None
+                )
             self.questions[place] = Question("room", where, answers)
 
     def _join(self, name: str, places: list[int]) -> None:
@@ -518,7 +528,7 @@ class BytePort(SymbolicPort):
             # The newest record once more: whatever is left of it, the newest record says the same.
             options = dict.fromkeys(whole)
             self.cuts.rewritten.add(name)
-        torn = self._log_number(options, last.older)
+        torn = self._log_number(options, last.older, remains=True)
         for place, operation in zip(places, operations, strict=True):
             done = operation.done if place == places[-1] else torn
             self.changes[place] = operation._replace(torn=torn, done=done)

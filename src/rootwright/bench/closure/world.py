@@ -12,7 +12,7 @@ from rootwright.bench.flash import TORN, FlashContent
 from rootwright.device.content import FOREIGN, Kind, kind_of
 from rootwright.device.port import BLANK, Cell, UpdateProcedure, Version
 from rootwright.prove.level import Level
-from rootwright.prove.world import UNKNOWN, Flash, LogContent, SectorContent, World
+from rootwright.prove.world import NUMBER, UNKNOWN, Flash, LogContent, Packed, SectorContent, World
 
 NAMED = (Kind.OLD, Kind.CURRENT, Kind.NEXT)
 
@@ -56,6 +56,7 @@ class CutWorld(World):
             for index in range(first, stop):
                 self.offsets[index] = ground.sectors[index].address - ground.sectors[first].address
         self.members: dict[int, dict[Kind, int]] = {}
+        self._spoilt: dict[int, int] = {}
         self.programs: dict[tuple[int, int, int, bytes], tuple[int, int]] = {}
         self.rewritten: set[str] = set()
         self.written: dict[str, dict[Whole, None]] = {name: {} for name in records}
@@ -98,9 +99,29 @@ class CutWorld(World):
             flash = self.flash_of(name)
             record, older = find_newest(self.records[name], flash)
             kept = frozenset(older) if self.logs[name].halves == 1 else frozenset()
-            state.append(self.intern(LogContent((record,), kept, True)))  # type: ignore[arg-type]
+            state.append(self.intern(LogContent((record,), kept, False)))  # type: ignore[arg-type]
         state += [self.intern(0), self.intern(UNKNOWN), *(self.intern("boot stage") for _ in self.boots)]
         return tuple(state)
+
+    def without_power(self, state: Packed) -> Packed:
+        """Return the state after a cut: where it left the remains of a record in one log, they may lie in any.
+
+        Each log for itself would make eight states of one; a state with more remains stands for those with fewer.
+        """
+        shifts = [self.shift[location] for location in self.log_location.values()]
+        logs = [self.values[state >> shift & NUMBER] for shift in shifts]
+        if not any(isinstance(log, LogContent) and log.used for log in logs):
+            return state
+        for shift in shifts:
+            number = state >> shift & NUMBER
+            spoilt = self._spoilt.get(number)
+            if spoilt is None:
+                content = self.values[number]
+                assert isinstance(content, LogContent)
+                spoilt = self._spoilt[number] = self.intern(content._replace(used=True))
+            if spoilt != number:
+                state ^= (number ^ spoilt) << shift
+        return state
 
     def flash_of(self, log: str) -> FlashContent:
         """Return the memory that a log stands in."""
