@@ -231,6 +231,8 @@ def test_an_undecodable_request_is_told_and_not_obeyed(subject: Subject, name: s
     assert judge(subject, traced, end, subject.flash_of(subject.bench.runs[0]), 0).image == "version-1"
     if how is not EccError.FLAG:
         assert told.address & ~1 in pcs
+    if how is EccError.FAULT:
+        assert traced.emulator.get("mtval") == address + 4  # of the second load, the last that faulted
     assert [fault for _, fault in traced.faults] == (["load access fault"] * 2 if how is EccError.FAULT else [])
 
 

@@ -89,6 +89,8 @@ def test_an_undecodable_word_does_what_the_part_says(
     if how is EccError.FAULT:
         assert board.faults[0][1] == "BusFault"
         assert subject.firmware.function(board.faults[0][0]) == "reset"
+        assert board.arm.words[0xD38] == 0x9008  # BFAR, with PRECISERR and BFARVALID of CFSR (DDI 0403, B3.2.15)
+        assert board.arm.words[0xD28] == 0x8200
 
 
 EVEN = (

@@ -16,7 +16,8 @@ from system_emulator import under_it
 from test_exception_priorities import run, seen
 from test_exceptions_as_in_system_emulator import golden_of, once, require_equal, system_trace
 
-from rootwright.bench.campaign import Mode, Tally
+from rootwright.bench.campaign import Mode, Tally, Walker, make_plan, run_part
+from rootwright.bench.faults import Model
 from rootwright.bench.protection_unit import ArmUnit, PmpUnit, Unit
 from rootwright.bench.report import BenchReport
 from rootwright.bench.subject import Subject
@@ -457,3 +458,29 @@ def test_a_hooked_function_is_fenced_as_well(call: str, address: int, build: Cal
     digest = subject.firmware.image.symbol("digest")
     assert digest is not None
     assert board.faults == [(digest.address & ~1, "MemManage")]
+
+
+@pytest.mark.parametrize("part", ["arm", "rv32"])
+def test_a_walk_goes_along_behind_a_protection_unit(part: str, build: Callable[..., Subject]) -> None:
+    """Each fault starts from a state in which the same pages are fenced as in the golden run."""
+    dice = random.Random(7)
+    if part == "arm":
+        subject = build(
+            text_of(drawn_regions(dice), [(0x2000_2000 + 0x400 * n, 1 + n % 2, n % 3 == 0) for n in range(9)], 5)
+        )
+    else:
+        probes = [(0x8010_2000 + 0x400 * n, 1 + n % 2, n % 3 == 0) for n in range(9)]
+        subject = build(pmp_text(drawn_entries(dice), probes), part="rv32")
+    golden = golden_of(subject)
+    walker = Walker(subject, golden, hooked=True)
+    first = len(golden.pcs) // 3
+    walker.walk_to(first)
+    kept = walker.board.snapshot()
+    for index in range(first, len(golden.pcs), 7):
+        walker.walk_to(index)  # raises where it is not at the golden run's instruction
+    walker.board.restore(kept)
+    assert walker.board.run(100_000).kind == golden.end.kind
+    assert [operation.kind for operation in golden.operations] == []
+    plan = make_plan(golden, (Model.SKIP,), Mode.HOOKED)
+    tally = run_part(subject, golden, plan, first, first + 40)
+    assert sum(tally.counts.values()) > 100
