@@ -368,7 +368,6 @@ def prove_product(
         progress: Called now and then with a procedure's name and the number of states found.
         shared: Explorations of a product that may differ a little; what is the same in them is not done again.
     """
-    attackers = frozenset(product.attackers) & MODELLED
     proofs = []
     for each in plan.plans:
         name = each.demand.traits.name
@@ -387,7 +386,7 @@ def prove_product(
         def closable(map_: Map = map_, demand: Demand = each.demand) -> Closable:
             return find_closable(product, map_, demand)
 
-        level = Level(attackers=attackers, protect=find_closed(product, map_, each.demand))
+        level = level_of(product, map_, each.demand)
         try:
             proof = prove(
                 name,
@@ -414,6 +413,12 @@ def prove_product(
         ]
         proofs.append(replace(proof, left_open=tuple(left)))
     return tuple(proofs)
+
+
+def level_of(product: Product, map_: Map, demand: Demand) -> Level:
+    """Return the steady level at which a product's procedure is proved on a map."""
+    attackers = frozenset(product.attackers) & MODELLED
+    return Level(attackers=attackers, protect=find_closed(product, map_, demand))
 
 
 def find_closed(product: Product, map_: Map, demand: Demand) -> frozenset[str]:
@@ -465,8 +470,7 @@ def prove_migrations(
         return ()
     name = plan.chosen
     make = migrating(load_own_procedure(name, folder) if is_own_procedure(name) else PROCEDURES[name])
-    closed = find_closed(product, map_, plan.plan.demand)
-    level = Level(attackers=frozenset(product.attackers) & MODELLED, protect=closed)
+    level = level_of(product, map_, plan.plan.demand)
     content = _Contents(product, folder, map_).find_bytes if images else None
     short = shorten_slots(map_, product.chip)
     proofs = []

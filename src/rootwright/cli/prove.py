@@ -148,7 +148,7 @@ def _ask(
     from rootwright.watch.what_if import ask
 
     with ticker.taking("both sides"):
-        return ask(given, changed, folder, names=names, harder=harder, images=images, progress=ticker.show)
+        return ask(given, changed, folder, names=names, harder=harder, images=images, aside=True, progress=ticker.show)
 
 
 def change_lines(answer: Answer, sets: tuple[str, ...], product_file: Path) -> list[str]:

@@ -14,6 +14,7 @@ from rootwright.describe.chip import Lock, ProtectionKind
 from rootwright.describe.product import Procedure, Product
 from rootwright.layout.map import Constraint
 from rootwright.plan.lockdown.build import make_lockdown
+from rootwright.plan.lockdown.covers import whole_sectors
 from rootwright.plan.lockdown.result import Conflict, Effect, LockdownPlan, Moment
 from rootwright.plan.lockdown.spans import Span, fewest_runs, merged, widened, without
 
@@ -116,3 +117,17 @@ def test_widened_is_whole_granules(start: int, size: int, granule: int) -> None:
     assert (wide.start - 7) % granule == (wide.end - 7) % granule == 0
     assert wide.start <= start + 7 < start + 7 + size <= wide.end
     assert wide.size < size + 2 * granule
+
+
+@given(
+    st.lists(st.tuples(st.integers(1, 5), st.sampled_from([256, 1024, 4096])), min_size=1, max_size=4),
+    st.data(),
+)
+def test_whole_sectors_are_those_that_a_span_touches(runs: list[tuple[int, int]], data: st.DataObject) -> None:
+    """Reckoned run by run; the definition goes sector by sector."""
+    given_ = starter("rv32-pmp").chip.memories[0]
+    memory = replace(given_, runs=tuple(replace(given_.runs[0], count=count, size=size) for count, size in runs))
+    start = data.draw(st.integers(memory.base, memory.end - 1))
+    span = Span(start, data.draw(st.integers(start + 1, memory.end)))
+    touched = [s for s in memory.sectors() if s.address < span.end and span.start < s.end]
+    assert whole_sectors(memory, span) == Span(touched[0].address, touched[-1].end)
