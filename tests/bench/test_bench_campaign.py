@@ -76,6 +76,7 @@ def alone(monkeypatch: pytest.MonkeyPatch) -> None:
     [
         ("product", None, "install", ((0, 8), (-60, 0))),
         ("product", "arm-copy-hardened.elf", "tampered-installed", ((4000, 4012), (-30, 0))),
+        ("product", "arm-flaw-handler-returns.elf", "authentic", ((0, 2),)),
         ("exchange", None, "install", ((30_000, 30_004), (-30, 0))),
         ("controller", None, "install", ((-40, 0),)),
         ("rv32", None, "install", ((2000, 2008), (-60, 0))),

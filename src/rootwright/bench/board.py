@@ -84,6 +84,8 @@ class Board(Stops):
             self.on_pass(address)
 
     def _enter(self, address: int) -> None:
+        if self.is_arm and not self.emulator.thumb:
+            return  # No instruction runs in that state, so no function is entered.
         if not self._may_enter:
             self.emulator.stop()
             return
@@ -98,7 +100,7 @@ class Board(Stops):
             return e.run(count)
         while count > 0:
             entry = self._entries.get(e.pc)
-            if entry is not None:
+            if entry is not None and (e.thumb or not self.is_arm):
                 entry(entry.address)
                 count -= 1
                 if self._pending is not None or self._remap:
