@@ -21,6 +21,7 @@ DEMO = ROOT / "demo" / "bench-boot"
 
 TARGETS = {
     "arm": ("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m3"),
+    "newer": ("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m33"),
     "small": ("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m0"),
     "rv32": ("-target", "riscv32-freestanding-none", "-mcpu=generic_rv32+m+c"),
 }
@@ -30,6 +31,7 @@ FLAGS = (
 )
 SCRIPTS = {
     "arm": "MEMORY { FLASH (rx) : ORIGIN = 0, LENGTH = 32K RAM (rw) : ORIGIN = 0x20000000, LENGTH = 64K }",
+    "newer": "MEMORY { FLASH (rx) : ORIGIN = 0x10000000, LENGTH = 32K RAM (rw) : ORIGIN = 0x38200000, LENGTH = 64K }",
     "rv32": "MEMORY { FLASH (rx) : ORIGIN = 0x80000000, LENGTH = 16K RAM (rw) : ORIGIN = 0x80100000, LENGTH = 32K }",
 }
 SECTIONS = """
@@ -107,14 +109,20 @@ def build(tmp_path: Path) -> Callable[..., Subject]:
         pytest.skip("the packaged cross compiler is not installed; `make firmware` installs it")
 
     def make(source: str, bench: str = "", part: str = "arm", run: str = "") -> Subject:
+        # The Armv8-M board of the system emulator has its secure memories elsewhere.
+        source = source.replace("0x2000", "0x3820") if part == "newer" else source
         (tmp_path / "boot.c").write_text(source)
-        (tmp_path / "link.ld").write_text(SCRIPTS["rv32" if part == "rv32" else "arm"] + SECTIONS)
+        (tmp_path / "link.ld").write_text(SCRIPTS[part if part in SCRIPTS else "arm"] + SECTIONS)
         command = [sys.executable, "-m", "ziglang", "cc", *TARGETS[part], *FLAGS, f"-ffile-prefix-map={tmp_path}=."]
         command += ["-Wl,-e,reset", "-T", "link.ld", "boot.c", "-o", "boot.elf"]
         done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr
         chip = ROOT / "demo" / ("bench-boot/gx-512v.toml" if part == "rv32" else "river-gauge/gx-512.toml")
-        shutil.copy(chip, tmp_path / "part.toml")
+        text = chip.read_text()
+        if part == "newer":
+            text = text.replace('"Armv7-M"', '"Armv8-M"').replace("= 0x0000_0000", "= 0x1000_0000")
+            text = text.replace("base = 0x2000_0000", "base = 0x3820_0000")
+        (tmp_path / "part.toml").write_text(text)
         runs = run or '[[bench.run]]\nname = "plain"\nkind = "authentic"\nflash = []\nexpect = "refuses"\n'
         (tmp_path / "product.toml").write_text(f"{HEAD}\n[bench]\nlimit = 100000\n{bench}\n{runs}")
         return Subject(load_product(tmp_path / "product.toml"), tmp_path)

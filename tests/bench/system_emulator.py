@@ -23,6 +23,7 @@ FLASH = 0x1_0000
 LINE = re.compile(rb"(Trace|Stopped execution of TB chain before) ?\d*:? ?0x[0-9a-f]+ \[[0-9a-f]+/([0-9a-f]+)/")
 MACHINES = {
     "arm": ("qemu-system-arm", ("-M", "mps2-an385"), 0),
+    "newer": ("qemu-system-arm", ("-M", "mps2-an505"), 0x1000_0000),
     "small": ("qemu-system-arm", ("-M", "microbit"), 0),
     "rv32": ("qemu-system-riscv32", ("-M", "virt", "-bios", "none"), 0x8000_0000),
 }
