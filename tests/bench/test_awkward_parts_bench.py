@@ -189,6 +189,21 @@ def test_memory_without_erase_is_written_over(subject: Subject) -> None:
     assert not cells.erase(cells.base, pc=0, index=0)
 
 
+@pytest.mark.parametrize(
+    ("subject", "listed"),
+    [
+        ("awkward-banks", ["a blank unit reads as anything", "goes by 16 bytes"]),
+        ("awkward-external", ["goes by 16 bytes", "wear by reading"]),
+        ("awkward-rewritten", []),
+    ],
+    indirect=["subject"],
+)
+def test_what_the_bench_does_more_simply_than_the_part_is_listed(subject: Subject, listed: list[str]) -> None:
+    notes = [note for note in subject.board().notes if note.startswith("memory ")]
+    assert [any(words in note for note in notes) for words in listed] == [True] * len(listed)
+    assert len(notes) == len(listed)
+
+
 # What an undecodable word does: NMI, a bit of the controller, a fault
 
 

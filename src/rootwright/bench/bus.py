@@ -16,7 +16,7 @@ from rootwright.bench.protection_unit import READ, WRITE
 from rootwright.bench.registers import ControllerRegisters, Registers, RuleRegisters
 from rootwright.bench.write_protection import WriteProtection
 from rootwright.describe.bench import Bench, Bits
-from rootwright.describe.chip import Chip, EccError
+from rootwright.describe.chip import BlankRead, Chip, EccError, MemoryKind
 from rootwright.errors import BenchError
 
 PERIPHERALS = ((0x4000_0000, 0x6000_0000), (0xE000_0000, 0x1_0000_0000))
@@ -49,7 +49,7 @@ class Bus(Fence):
         self._build_devices(plugins)
         self._map_gaps(self._answered())
         self.protection = WriteProtection(chip, self._peek_word, self._stored_bytes)
-        for text in self.protection.unknown:
+        for text in (*self.protection.unknown, *self._simpler_than_the_part()):
             self.note(text)
 
     def _build_devices(self, plugins: tuple[tuple[int, int, Registers], ...]) -> None:
@@ -76,6 +76,26 @@ class Bus(Fence):
                     next_step="let each register be covered once",
                 )
         self._device_starts = [item[0] for item in self._devices]
+
+    def _simpler_than_the_part(self) -> list[str]:
+        """Return what the chip file says of memories and this device does not do."""
+        found = []
+        for memory in self.chip.memories:
+            if memory.kind is MemoryKind.RAM:
+                continue
+            if memory.blank_read is not BlankRead.VALUE:
+                word = "faults" if memory.blank_read is BlankRead.FAULT else "reads as anything"
+                found.append(
+                    f"memory {memory.name}: a blank unit {word} on the part, and reads as the erased value here"
+                )
+            if memory.reprogram_unit > memory.program_unit and memory.erased is not None:
+                found.append(
+                    f"memory {memory.name}: whether it may be programmed again goes by {memory.reprogram_unit} bytes "
+                    f"on the part, and by units of {memory.program_unit} here"
+                )
+            if memory.read_limit:
+                found.append(f"memory {memory.name}: its words wear by reading on the part, and not here")
+        return found
 
     def _peek_word(self, address: int) -> int | None:
         return None if self.device(address) is None else self.peek(address)
