@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import struct
+import sys
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -15,10 +16,12 @@ from rootwright.cli.check import command as check
 from rootwright.cli.plan import command as plan_command
 from rootwright.cli.prove import command as prove_command
 from rootwright.cli.release import command as release
-from rootwright.describe.chip import EccError, Lock, ProtectionKind, Reprogram, TornProgram
+from rootwright.describe.chip import EccError, Lock, MemoryKind, ProtectionKind, Reprogram, TornProgram
 from rootwright.describe.loading import load_chip, load_product
+from rootwright.describe.product import Attacker
 from rootwright.describe.settings import Torn
-from rootwright.device.ground import Ground, ground_from_map
+from rootwright.device.consumer.state import is_fill_readable
+from rootwright.device.ground import Ground, ground_from_map, shorten_slots
 from rootwright.device.port import POWER_UP, Again, Offer, Outcome, Port
 from rootwright.device.procedures import needs
 from rootwright.device.procedures.copy_over import CopyOver
@@ -27,10 +30,15 @@ from rootwright.device.procedures.exchange import Exchange
 from rootwright.device.procedures.parts import REQUEST, receive_by_command
 from rootwright.layout.map import Map
 from rootwright.pipeline import lock_down, plan_product, prove_product
+from rootwright.plan.lockdown.result import Moment
 from rootwright.plan.result import PlanResult
+from rootwright.prove.broken_settings import BankBelieved
 from rootwright.prove.export import erased_value
 from rootwright.prove.level import Level
 from rootwright.prove.proof import check_level
+from rootwright.release.shape import erased_byte
+
+sys.path.insert(0, str(Path(__file__).parent / "prove"))
 
 HEAD = """\
 [product]
@@ -189,6 +197,15 @@ covers = ["once"]
 granule = "16 B"
 lock = "until reset"
 """
+SEQUENCE = (
+    """unlock = [
+    { address = 0x5200_0008, value = 0x0F1E_2D3C },
+    { address = 0x5200_0008, value = 0x4B5A_6978 },
+    { address = 0x5200_000C, value = 0x8796_A5B4 },
+]
+""",
+    "",
+)
 NO_DEFAULT: Swaps = (
     ('otherwise = "first"\ndefault = "first"', 'otherwise = "none"\ndefault = "none"'),
     ('torn = ["old", "new", "default"]', 'torn = ["old", "new"]'),
@@ -337,6 +354,17 @@ def test_settings_that_load_at_power_up_only_are_no_place_for_a_bank_flip(make: 
     row = planned(make("awkward-banks", chip=(('loaded = "reset"', 'loaded = "power-up"'),))).plan.row
     assert not row.fits
     assert "at power-up only" in row.reason
+
+
+@pytest.mark.slow
+def test_a_flip_that_waits_for_the_power_comes_to_nothing_at_a_reset(make: Make) -> None:
+    path = make("awkward-banks")
+    for loaded, holds in (("reset", True), ("power-up", False)):
+        chip = load_product(make("awkward-banks", chip=(('loaded = "reset"', f'loaded = "{loaded}"'),))).chip
+        ground = ground_from_map(chip, shorten_slots(map_of(path), chip), cells=1)
+        verdict = check_level(BankFlip, ground, Level(1, protect=frozenset(load_product(path).protect), max_cuts=1))[0]
+        assert (verdict.holds, verdict.cuts) == (holds, 0)
+        assert holds or "never comes to rest" in verdict.what
 
 
 def test_an_image_is_linked_for_the_view_through_which_it_runs(make: Make) -> None:
@@ -615,6 +643,55 @@ def test_a_flag_that_is_struck_out_needs_a_second_program(
     assert enough or "never comes to rest" in what
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize(("times", "enough"), [("2 ", True), ("1 ", False)])
+def test_a_flag_in_the_memory_that_takes_two_programs(make: Make, repository: Path, times: str, enough: bool) -> None:
+    path = make(
+        "awkward-rewritten",
+        chip=(("reprogram_times = 2 ", f"reprogram_times = {times}"),),
+        product=(('"exchange-rotating"', '"strikes_out:StrikesOut"'),
+                 ("[[keep]]\n", '[[pin]]\nblock = "lift"\nmemory = "log"\n[[keep]]\n')),
+    )  # fmt: skip
+    source = repository / "tests" / "fixtures" / "procedures" / "strikes_out.py"
+    (path.parent / "strikes_out.py").write_text(source.read_text(encoding="utf-8"), encoding="utf-8")
+    assert map_of(path).region("lift").memory == "log"
+    assert ("plan.reprogram" in rules(path)) == (not enough)
+    assert verdict(path)[:2] == (enough, 0)
+
+
+@pytest.mark.slow
+def test_a_cut_leaves_all_that_a_command_covers_weak(make: Make) -> None:
+    """A slot erased by 32 KiB, in eight sectors: after a cut the one that was asked for is not the only weak one."""
+    path = make("awkward-external")
+    chip = load_product(path).chip
+    ground = ground_from_map(chip, shorten_slots(map_of(path), chip, sectors=8), cells=1)
+    run, stage = ground.area("run"), ground.area("stage")
+    assert ground.covered_from("run", run[0]) == (32768, 8)
+
+    class ByCommand(CopyOver):
+        def copy(self, port: Port, index: int) -> Outcome:
+            self.erase(port)
+            for sector, source in zip(run, stage, strict=True):
+                port.program(sector, 0, port.read(source, 0))
+            port.invalidate()
+            return self.finish(port)
+
+        def erase(self, port: Port) -> None:
+            port.erase(run[0], command=32768)
+
+    class FirstAgain(ByCommand):
+        def erase(self, port: Port) -> None:
+            beside_blank = all(port.is_blank(sector) for sector in run[1:])
+            port.erase(run[0], command=4096 if beside_blank else 32768)
+
+    protect = frozenset(load_product(path).protect)
+    assert check_level(ByCommand, ground, Level(1, protect=protect))[0].holds
+    verdict = check_level(FirstAgain, ground, Level(1, protect=protect))[0]
+    assert (verdict.holds, verdict.cuts) == (False, 1)
+    assert "weak" in verdict.what
+    assert any("erase 8 sectors" in happening.text for happening in verdict.story)
+
+
 def test_flash_that_erases_to_zeros_is_filled_with_zeros(make: Make) -> None:
     path = make("awkward-external")
     ground = ground_from_map(load_product(path).chip, map_of(path), cells=1)
@@ -772,6 +849,139 @@ def test_a_memory_without_erase_forgives_what_others_do_not(make: Make) -> None:
     erased = replace(small, sectors=tuple(replace(sector, erased=0xFF) for sector in small.sectors))
     assert check_level(NoNoteBeforeErase, small, Level(1))[0].holds
     assert not check_level(NoNoteBeforeErase, erased, Level(1))[0].holds
+
+
+# -- what each line of docs/parts.md comes to on these parts
+
+
+def test_the_core_starts_where_the_mirror_leads(make: Make) -> None:
+    boot = map_of(make("awkward-banks")).region("boot")
+    assert boot.address == 0x0C00_0000
+    moved = (("reset_address = 0x0000_0000 ", "reset_address = 0x0001_C000 "),)
+    assert map_of(make("awkward-banks", chip=moved)).region("boot").address == 0x0C01_C000
+
+
+def test_the_maximum_time_counts(make: Make) -> None:
+    slow = (('{ size = "4 KiB", typ = "40 ms", max = "300 ms" }', '{ size = "4 KiB", typ = "40 ms", max = "1.1 s" }'),)
+    same = planned(make("awkward-external", chip=(('typ = "40 ms"', 'typ = "90 ms"'),))).plan.row
+    plain, slower = (planned(make("awkward-external", chip=chip)).plan.row for chip in ((), slow))
+    assert plain.longest_operation_s == same.longest_operation_s == pytest.approx(0.3)
+    assert slower.longest_operation_s == pytest.approx(1.1)
+
+
+def test_nothing_takes_time_to_erase_where_nothing_is_erased(make: Make) -> None:
+    path = make("awkward-rewritten")
+    row = planned(path).plan.row
+    assert row.fits
+    assert row.longest_operation_s < 0.001  # a program, where the shortest erase of the others takes 20 ms
+
+
+def test_what_fills_a_slot_is_what_an_erase_leaves(make: Make) -> None:
+    found = {
+        (part, memory.name): erased_byte(memory)
+        for part in PRODUCTS
+        for memory in load_product(make(part)).chip.memories
+        if memory.kind is MemoryKind.FLASH and memory.executable
+    }
+    assert found == {
+        ("awkward-banks", "flash"): 0xFF,
+        ("awkward-external", "flash"): 0,
+        ("awkward-rewritten", "cells"): 0xFF,
+    }
+
+
+def test_fill_is_checked_only_where_blank_cells_can_be_read(make: Make) -> None:
+    chips = {part: load_product(make(part)).chip for part in PRODUCTS}
+    assert not is_fill_readable(chips["awkward-banks"].memory("flash"))  # blank cells read as anything
+    assert is_fill_readable(chips["awkward-external"].memory("external"))
+    assert is_fill_readable(chips["awkward-rewritten"].memory("cells"))
+
+
+@pytest.mark.slow
+def test_a_floor_that_never_settles_must_be_written_again(make: Make) -> None:
+    from test_memories import FloorNotWrittenAgain
+
+    for chip, holds in (((), False), ((("torn_bits_settle = false\n", ""),), True)):
+        path = make("awkward-external", chip=chip)
+        ground = ground_from_map(load_product(path).chip, map_of(path), cells=1)
+        level = Level(1, protect=frozenset(load_product(path).protect))
+        assert check_level(FloorNotWrittenAgain, ground, level)[0].holds == holds
+
+
+@pytest.mark.slow
+def test_code_behind_a_stale_cache_must_be_invalidated(make: Make) -> None:
+    from test_memories import never_invalidates
+
+    for chip, holds in (((), False), ((("cached = true\n", ""),), True)):
+        path = make("awkward-external", chip=chip)
+        found = load_product(path).chip
+        ground = ground_from_map(found, shorten_slots(map_of(path), found), cells=1)
+        verdict = check_level(
+            never_invalidates(CopyOver), ground, Level(1, protect=frozenset(load_product(path).protect))
+        )
+        assert verdict[0].holds == holds
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("order", "holds"), [((0, 1, 2), True), ((0, 2, 1), False), ((0, 1), False), ((0, 1, 2, 0), False)]
+)
+def test_the_unlock_sequence_is_written_in_its_order(make: Make, order: tuple[int, ...], holds: bool) -> None:
+    from test_settings_torn import UnlocksItself
+
+    class Unlocks(UnlocksItself):
+        pass
+
+    Unlocks.order = order
+    for chip, opens in (((), holds), ((SEQUENCE,), True)):
+        path = make("awkward-banks", chip=chip)
+        found = load_product(path).chip
+        ground = ground_from_map(found, shorten_slots(map_of(path), found), cells=1)
+        level = Level(1, protect=frozenset(load_product(path).protect), max_cuts=1)
+        assert check_level(Unlocks, ground, level)[0].holds == opens
+
+
+@pytest.mark.slow
+def test_protection_that_the_settings_hold_falls_with_them(make: Make) -> None:
+    for chip, holds in (((), False), ((('held_in = "words"\n', ""),), True)):
+        path = make("awkward-banks", chip=chip)
+        found = load_product(path).chip
+        ground = ground_from_map(found, shorten_slots(map_of(path), found), cells=1)
+        attackers, protect = frozenset({Attacker.EXPLOITED_APPLICATION}), frozenset(load_product(path).protect)
+        verdict = check_level(BankBelieved, ground, Level(1, False, attackers, protect, 1))[0]
+        assert (verdict.holds, verdict.cuts) == (holds, 0 if holds else 1)
+
+
+def test_a_mask_of_groups_is_written_active_low_with_its_complement(make: Make) -> None:
+    """The boot stage, its copy, journal and slots lie in groups 0 to 7 and 8 to 15 of 16 KiB; a 0 protects."""
+    field = """[[lock_field]]
+name = "groups"
+protection = "write-protection"
+role = "mask"
+address = 0x0BF0_000C
+low = 0
+bits = 16
+active_low = true
+"""
+    path = make("awkward-banks", chip=(("[crypto]\n", field + "[crypto]\n"),))
+    product, plan = load_product(path), planned(path)
+    (value,) = [setting for setting in lock_down(product, plan).settings if setting.field == "groups"]
+    edges = range(0x0C00_0000, 0x0C04_0000, 0x4000)
+    closed = {b for cover in lock_down(product, plan).covers if cover.moment is Moment.START for b in cover.blocks}
+    regions = [region for region in map_of(path).regions if region.block in closed]
+    bits = sum(1 << n for n, low in enumerate(edges) if any(r.address < low + 0x4000 and low < r.end for r in regions))
+    assert bits
+    assert value.value == 0xFFFF & ~bits
+    assert "its complement at 0x0BF0000C, mask 0xFFFF0000" in value.says
+
+
+def test_a_lock_that_falls_at_reset_is_a_duty_of_the_boot_stage(make: Make) -> None:
+    def cautions(chip: Swaps) -> bool:
+        path = make("awkward-external", chip=chip)
+        return any("must set it before" in caution for caution in lock_down(load_product(path), planned(path)).cautions)
+
+    assert cautions(())
+    assert not cautions((('regions = 4\nlock = "until reset"', 'regions = 4\nlock = "permanent"'),))
 
 
 def test_the_three_parts_are_the_ones_in_the_folder(repository: Path) -> None:
