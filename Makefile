@@ -61,6 +61,7 @@ bench: $(DEV_STAMP)
 	$(BIN)/python benchmarks/plan_search.py
 	$(BIN)/python benchmarks/bench_faults.py --quick
 	$(BIN)/python benchmarks/closure.py
+	$(BIN)/python benchmarks/what_if.py
 
 fix: $(DEV_STAMP)
 	$(BIN)/ruff format .

@@ -16,7 +16,6 @@ from rootwright.device.ground import ground_from_map
 from rootwright.pipeline import level_of, prove_migrations, prove_product
 from rootwright.plan.result import PlanResult
 from rootwright.plan.what_if import Difference, compare_plans
-from rootwright.prove.explorer import without_collection
 from rootwright.prove.proof import Proof
 from rootwright.prove.shared import Shared
 from rootwright.prove.what_if import VerdictBeside, compare_proofs
@@ -112,15 +111,13 @@ def ask(
             )
         return found
 
-    with without_collection():
+    def explore_given() -> tuple[Proof, ...]:
+        return explore(as_given=True, told=None if aside else progress)
 
-        def explore_given() -> tuple[Proof, ...]:
-            return explore(as_given=True, told=None if aside else progress)
-
-        before = explore_given if not aside or same.issuperset(looked) else begin_aside(explore_given)
-        proofs = explore(as_given=False, told=progress)
-        alike = tuple(proof for proof in proofs if proof.procedure in same and not proof.migrates)
-        verdicts = compare_proofs((*alike, *before()), proofs)
+    before = explore_given if not aside or same.issuperset(looked) else begin_aside(explore_given)
+    proofs = explore(as_given=False, told=progress)
+    alike = tuple(proof for proof in proofs if proof.procedure in same and not proof.migrates)
+    verdicts = compare_proofs((*alike, *before()), proofs)
     return Answer(difference, proofs, verdicts)
 
 
