@@ -484,3 +484,40 @@ def test_a_walk_goes_along_behind_a_protection_unit(part: str, build: Callable[.
     plan = make_plan(golden, (Model.SKIP,), Mode.HOOKED)
     tally = run_part(subject, golden, plan, first, first + 40)
     assert sum(tally.counts.values()) > 100
+
+
+OWN_CODE = (
+    ARM.split("static const struct")[0]
+    + """
+void reset(void) {
+    used = faults = 0;
+    REG(0xE000ED24) = 3u << 16;
+    REG(0xE000ED98) = 0; REG(0xE000ED9C) = 0x00000000; REG(0xE000EDA0) = 1u << 28 | 6u << 24 | 14u << 1 | 1u;
+    note(1);
+    REG(0xE000ED94) = CONTROL;
+    __asm__ volatile("dsb\\n isb" : : : "memory");
+    note(2);
+    for (;;) { }
+}
+"""
+)
+
+
+@pytest.mark.parametrize(("control", "end", "noted"), [(4, "hang", [1, 2]), (5, "hang", [1]), (1, "crash", [1])])
+def test_code_of_its_own_that_may_not_run(
+    control: int, end: str, noted: list[int], build: Callable[..., Subject], tmp_path: Path
+) -> None:
+    """Execute-never over all code: MemManage, whose handler may not run either, so HardFault, which lifts the unit.
+
+    Without the default map (PRIVDEFENA clear) its frame cannot be stacked at MemManage's priority: lockup (B1.5.15).
+    """
+    subject = build(OWN_CODE.replace("CONTROL", str(control)))
+    board = run(subject)
+    assert board.last_end.kind == end  # type: ignore[attr-defined]
+    assert seen(subject, board, len(noted)) == noted
+    if end == "hang":
+        compared(subject, tmp_path, least=20)
+    if control & 1:
+        assert [name for _, name in board.faults] == ["MemManage", "MemManage"]
+        assert board.arm.words[0xD28] & 1  # IACCVIOL
+        assert board.arm.active[-1:] == ((3,) if end == "hang" else (4,))
