@@ -95,7 +95,7 @@ def test_looking_ahead_changes_no_outcome(
     plan = make_plan(golden, list(Model), Mode.HOOKED, pairs=50)
     length = len(golden.pcs)
     spans = [(first % length, end % length or length) for first, end in parts]
-    monkeypatch.setattr(ahead, "WORTH", 3)  # so that other ways than the golden one are learned too
+    monkeypatch.setattr(ahead, "WORTH", 1)  # so that other ways than the golden one are learned too
     campaign._walking.clear()
     quick = [run_part(subject, golden, plan, first, end) for first, end in spans]
     assert not campaign._walking[0][2].ahead.whole  # type: ignore[union-attr]
@@ -105,7 +105,7 @@ def test_looking_ahead_changes_no_outcome(
         assert one.counts == other.counts
         assert one.hits == other.hits
         assert one.by_place == other.by_place
-    assert sum(tally.runs for tally in quick) > 250
+    assert sum(tally.runs for tally in quick) > 100
 
 
 @pytest.mark.parametrize("product", PRODUCTS)

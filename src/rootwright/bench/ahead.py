@@ -34,8 +34,11 @@ LEAST_DISTANCE = 100
 WATCHED = 3
 """How many functions are watched: each costs the emulator a little on every instruction."""
 
-WORTH = 48
+WORTH = 32
 """How many runs must have come by a flash call before one is traced: a trace costs as much as some tens of tails."""
+
+WORTH_LONG = 10_000
+"""One more for so many instructions: the longer a tail, the less of it is spent in hooked functions; measured."""
 
 MOST_WAYS = 6
 """Ways from one flash call: more means that each run has a state of its own there."""
@@ -106,6 +109,7 @@ class Ahead:
         self._ways: Counter[Any] = Counter()
         self._sector = (-1, -1)
         self._passed = self._next = 0
+        self._worth = WORTH + len(walker.golden.pcs) // WORTH_LONG
         self._least = max(LEAST_DISTANCE, len(walker.golden.pcs) // 256)
         self._recorder = _Recorder(tracer)
         self._learn_golden()
@@ -161,7 +165,7 @@ class Ahead:
             return False
         place = (where, board.resets, self.walker.keys.key())
         self._missed[place] += 1
-        if self._missed[place] < WORTH or self._ways[place] >= MOST_WAYS:
+        if self._missed[place] < self._worth or self._ways[place] >= MOST_WAYS:
             return False
         self._missed[place] = 0
         self._ways[place] += 1

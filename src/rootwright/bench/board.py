@@ -84,14 +84,12 @@ class Board(Stops):
             self.on_pass(address)
 
     def _enter(self, address: int) -> None:
-        if self.is_arm and not self.emulator.thumb:
-            return  # No instruction runs in that state, so no function is entered.
         if not self._may_enter:
-            self.emulator.stop()
-            return
-        self._may_enter -= 1
-        self._entered += 1
-        self._entries[address](address)
+            if self.emulator.thumb or not self.is_arm:
+                self.emulator.stop()
+        elif self._entries[address](address):
+            self._may_enter -= 1
+            self._entered += 1
 
     def _run_exactly(self, count: int) -> Stop:
         """Run `count` instructions, entries of hooked functions counted too, or up to what stops the core."""

@@ -118,14 +118,16 @@ class Emulator:
         self._xpsr = self.registers.get("xpsr", 0)
         words = [f"r{i}" for i in range(4)] + ["lr"] if self.is_arm else [f"a{i}" for i in range(8)] + ["ra"]
         self._entry = [self.registers[word] for word in words]
+        self._entry_state = [*self._entry, self._xpsr] if self.is_arm else self._entry
         self._all = sorted(set(self.registers.values()))
         self._pc_place = self._all.index(self._pc)
         self._thumb = 1 if self.is_arm else 0
         self._library: Any = getattr(importlib.import_module("unicorn.unicorn_py3.unicorn"), "uclib", None)
         self._handle: Any = getattr(self.uc, "_uch", None)
         self._read, self._write = self._quick_access()
-        self._read_entry, self._read_all = self._batch(self._entry), self._batch(self._all)
+        self._read_entry, self._read_all = self._batch(self._entry_state), self._batch(self._all)
         self._start: Callable[[int, int, int, int], None] = self.uc.emu_start
+        self.entered_in_thumb = True
         self._calls: list[Any] = []
         self._asked = False
         self._number = 0
@@ -210,15 +212,15 @@ class Emulator:
         """Take a mapping away."""
         self.uc.mem_unmap(address, size)
 
-    def hook_address(self, first: int, last: int, call: Callable[[int], None]) -> None:
+    def hook_address(self, first: int, last: int, call: Callable[[int], object]) -> None:
         """Call Python before each instruction from `first` to `last`; install before the first run."""
         self._hook(self._u.UC_HOOK_CODE, first, last, call)
 
-    def hook_block(self, address: int, call: Callable[[int], None]) -> None:
+    def hook_block(self, address: int, call: Callable[[int], object]) -> None:
         """Call Python where a translated block begins at an address; instructions elsewhere are not slowed by it."""
         self._hook(self._u.UC_HOOK_BLOCK, address, address, call)
 
-    def _hook(self, what: int, first: int, last: int, call: Callable[[int], None]) -> None:
+    def _hook(self, what: int, first: int, last: int, call: Callable[[int], object]) -> None:
         uc, library, handle = self.uc, self._library, self._handle
 
         def on_code(_: object, address: int, size: int, data: object) -> None:
@@ -345,7 +347,10 @@ class Emulator:
 
     def arguments(self) -> list[int]:
         """Return a function's first arguments at its entry (AAPCS32: four, RISC-V ilp32: eight), then the way back."""
-        return self._read_entry()
+        values = self._read_entry()
+        if self._thumb:
+            self.entered_in_thumb = bool(values.pop() >> 24 & 1)
+        return values
 
     def stacked_argument(self, number: int) -> int:
         """Return an argument that does not fit into registers."""

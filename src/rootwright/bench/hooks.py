@@ -9,7 +9,7 @@ from functools import lru_cache
 from typing import Protocol
 
 from rootwright.bench.emulator import Emulator
-from rootwright.bench.flash import FlashContent
+from rootwright.bench.flash import TORN, FlashContent
 from rootwright.describe.bench import Deed, Hook
 
 LONGEST = 1 << 24
@@ -80,19 +80,23 @@ class HookCalls:
         """Forget what random numbers were drawn."""
         self._drawn = 0
 
-    def __call__(self, _: int) -> None:
-        """Do what the function does and return from it."""
-        self.calls += 1
+    def __call__(self, _: int) -> bool:
+        """Do what the function does and return from it; False where the core is in a state in which nothing runs."""
         around = self.around
         e = around.emulator
-        *self._arguments, self._back = e.arguments()
+        self._arguments = values = e.arguments()
+        if not e.entered_in_thumb:
+            return False
+        self.calls += 1
+        self._back = values.pop()
         if around.on_call is not None and around.on_call(self):
-            return  # The core was stopped here.
+            return True  # The core was stopped here.
         done = self._deed(self)
         if done is None:
-            return
+            return True
         self.successes += done
         e.leave(self._return if done else self._fail, self._back)
+        return True
 
     def target(self) -> int:
         """Return the flash address that the present call is about."""
@@ -152,13 +156,14 @@ class HookCalls:
         data = self._read(self.hook.source, size)
         if data is None:
             return None
-        flash = self.around.find_flash(target)
-        target = self.around.canonical(target)
-        pc, index = self._caller()
+        around = self.around
+        flash = around.find_flash(target)
+        target = around.canonical(target)
+        pc, index = (self._back & ~1) - 2, around.index
         if flash is not None and size == flash.unit:
             done = flash.program(target, data, pc=pc, index=index)
-            if done and flash.torn(target, size):
-                self.around.require_readable()
+            if done and flash.units[(target - flash.base) // size] == TORN:
+                around.require_readable()
             return done
         done = flash is not None
         at = 0
