@@ -371,6 +371,51 @@ def test_unprivileged_threads_as_in_the_system_emulator(build: Callable[..., Sub
     compared(subject, tmp_path, 100)
 
 
+MASKED_USER = (
+    COMMON
+    + QUIET
+    + """
+void nmi(void) { note(0x200); }
+void pendsv(void) { note(0xE00); }
+void tick(void) { note(0xF00); }
+void svc(void) { note(0xB00); }
+"""
+    + VECTORS
+    + """
+void reset(void) {
+    used = 0;
+    SHCSR = 7u << 16;
+    SHPR2 = 0x80u << 24;
+    __asm__ volatile("msr SPECIAL, %0\\n msr control, %1\\n isb\\n udf 1\\n svc 0\\n nop"
+        : : "r"(0x40), "r"(1) : "memory");
+    note(1);
+    for (;;) { }
+}
+"""
+)
+
+
+@pytest.mark.parametrize(
+    ("special", "expected"),
+    [
+        ("basepri", [0x600, 0x301, 0, 1]),  # UsageFault is more urgent than BASEPRI, the call is not
+        ("primask", [0x600, 0xB00, 1]),  # bit 0 of 0x40 is clear
+    ],
+)
+def test_masks_hold_in_unprivileged_threads(
+    special: str, expected: list[int], build: Callable[..., Subject], tmp_path: Path
+) -> None:
+    """B1.4.3: unprivileged code neither sees nor changes the masks, which hold all the same."""
+    subject = build(MASKED_USER.replace("SPECIAL", special))
+    board = run(subject)
+    assert seen(subject, board, len(expected)) == expected
+    compared(subject, tmp_path, 20)
+    # What such a thread does not see goes along when a board's state is taken over by another one.
+    shown = dict(zip(board.emulator.order, board.emulator.all_registers(), strict=True))
+    assert shown[board.emulator.registers["basepri"]] == (0x40 if special == "basepri" else 0)
+    assert shown[board.emulator.registers["msp"]] == board.emulator.get("sp")
+
+
 LOCKS = (
     COMMON
     + """

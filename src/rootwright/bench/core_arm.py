@@ -214,6 +214,9 @@ class ArmCore:
     def execution_priority(self) -> int:
         """Return the priority that an exception must be under to be taken now."""
         e = self.bus.emulator
+        if not self.privileged:
+            with e.raised():
+                return self.execution_priority()
         least = min((self._group(self.priority(number)) for number in self.active), default=n.NO_PRIORITY)
         if e.get("primask") & 1:
             least = min(least, 0)

@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import ctypes
 import importlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any, NamedTuple
 
 from rootwright.describe.chip import Architecture
@@ -21,6 +22,9 @@ NEVER = 0xFFFF_FFFE
 """An address at which no run ends by itself."""
 
 PAGE = 4096
+
+CONTROL_REGISTERS = ("mtvec", "mepc", "mcause", "mtval", "mstatus", "mie", "mip", "mscratch")
+"""Registers of RV32 that code below machine mode does not see."""
 
 ReadRegister = Callable[[int, int], int]
 WriteRegister = Callable[[int, int, int], None]
@@ -112,8 +116,8 @@ class Emulator:
             self.registers = {f"x{i}": riscv_const.UC_RISCV_REG_X0 + i for i in range(1, 32)}
             self.registers |= {"ra": self.registers["x1"], "sp": self.registers["x2"]}
             self.registers |= {f"a{i}": self.registers[f"x{10 + i}"] for i in range(8)}
-            for name in ("PC", "MTVEC", "MEPC", "MCAUSE", "MTVAL", "MSTATUS", "MIE", "MIP", "MSCRATCH", "PRIV"):
-                self.registers[name.lower()] = getattr(riscv_const, f"UC_RISCV_REG_{name}")
+            for name in ("pc", "priv", *CONTROL_REGISTERS):
+                self.registers[name] = getattr(riscv_const, f"UC_RISCV_REG_{name.upper()}")
         self._pc = self.registers["pc"]
         self._xpsr = self.registers.get("xpsr", 0)
         words = [f"r{i}" for i in range(4)] + ["lr"] if self.is_arm else [f"a{i}" for i in range(8)] + ["ra"]
@@ -121,6 +125,10 @@ class Emulator:
         self._entry_state = [*self._entry, self._xpsr] if self.is_arm else self._entry
         self._all = sorted(set(self.registers.values()))
         self._pc_place = self._all.index(self._pc)
+        self._mode_place = self._all.index(self.registers["control" if self.is_arm else "priv"])
+        self._state_place = self._all.index(self._xpsr) if self.is_arm else self._mode_place
+        hidden = ("msp", "psp", "primask", "faultmask", "basepri") if self.is_arm else CONTROL_REGISTERS
+        self._hidden = [self.registers[name] for name in hidden]
         self._thumb = 1 if self.is_arm else 0
         self._library: Any = getattr(importlib.import_module("unicorn.unicorn_py3.unicorn"), "uclib", None)
         self._handle: Any = getattr(self.uc, "_uch", None)
@@ -365,7 +373,33 @@ class Emulator:
 
     def all_registers(self) -> tuple[int, ...]:
         """Return every register that the bench knows, for comparing states."""
-        return tuple(self._read_all())
+        values = self._read_all()
+        if not self._hides(values[self._mode_place], values[self._state_place]):
+            return tuple(values)
+        shown = dict(zip(self._all, values, strict=True))
+        with self.raised():
+            shown |= {number: self._read(number) for number in self._hidden}
+        return tuple(shown.values())
+
+    def _hides(self, mode: int, state: int) -> bool:
+        """Return whether the core's mode hides registers: an unprivileged thread, or a mode below machine mode."""
+        return bool(mode & 1 and not state & 0x1FF) if self.is_arm else mode != 3
+
+    @contextmanager
+    def raised(self) -> Iterator[None]:
+        """Let registers be read that the core's mode hides; outside nothing has changed."""
+        mode, state = self._read(self._all[self._mode_place]), self._read(self._all[self._state_place])
+        if not self._hides(mode, state):
+            yield
+            return
+        if self.is_arm:
+            self.set("xpsr", state & ~0x1FF | 3)  # A handler is privileged.
+            yield
+            self.set("xpsr", state)
+        else:
+            self.set("priv", 3)
+            yield
+            self.set("priv", mode)
 
     def take_over(self, registers: Sequence[int]) -> bool:
         """Write what another core's `all_registers` gave; False where one did not take its value.
@@ -373,9 +407,11 @@ class Emulator:
         A saved context must never go to another core: it holds pointers of its own one.
         """
         values = dict(zip(self._all, registers, strict=True))
-        last = [self.registers[name] for name in ("xpsr", "control", "sp", "pc") if name in self.registers]
+        last = [self.registers[name] for name in ("xpsr", "control", "sp", "priv", "pc") if name in self.registers]
         if self.is_arm:
             self.set("xpsr", 1 << 24 | 3)  # A handler is privileged: every register can be written.
+        else:
+            self.set("priv", 3)
         for number in [n for n in self._all if n not in last] + last:
             self._write(number, values[number])
         if self.is_arm:
