@@ -146,7 +146,7 @@ def _explore(
     logs = {log.name: (log.at, log.size) for log in subject.bench.logs}
     grid = make_grid(ground, logs, {m.name: m.program_unit for m in subject.chip.memories})
     flashes = {flash.memory.name: flash for flash in board.flashes}
-    level = Level(cells=max(s.cells for s in ground.sectors), max_cuts=most_cuts)
+    level = Level(cells=max(s.cells for s in ground.sectors), restless=True, max_cuts=most_cuts)
     contents = make_contents(subject, ground)
     world = CutWorld(grid, program, level, contents, images, make_records(subject, versions), flashes)
     world.rewritten |= rewritten

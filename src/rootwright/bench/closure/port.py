@@ -91,7 +91,8 @@ class BytePort(SymbolicPort):
         self.cuts = world
         self.variation = variation
         self.sources: list[Source] = []
-        self.shown: set[tuple[int, int]] = set()
+        self.shown: dict[tuple[int, int], int] = {}  # what cells were decided to hold in this start
+        self.decided: dict[str, Newest] = {}  # likewise the newest record of logs
         self.logs_shown: dict[str, int] = {}  # the newest record's number
         self.rooms: list[tuple[int, str, Newest, bool]] = []
         self.said: list[str] = []  # what logs hold of what is left open, in words
@@ -149,7 +150,7 @@ class BytePort(SymbolicPort):
             self._put(sector, cell, int(self.read(sector, cell)))
 
     def _put(self, sector: int, cell: int, number: int) -> None:
-        self.shown.add((sector, cell))
+        self.shown[(sector, cell)] = number
         at, size = self.cuts.grid.span(sector, cell)
         flash = self._flash(self.cuts.ground.sectors[sector].memory)
         flash.show(at - flash.base, *self.cuts.contents.stored(number, size))
@@ -182,8 +183,7 @@ class BytePort(SymbolicPort):
                 unread.append((sector, cell))
                 continue
             self._show(sector, cell)
-            value = self._sector(sector).cells[cell]
-            fits &= self._kinds_at(sector, cell, value)
+            fits &= self._kinds_of(self.shown[(sector, cell)])
         options = {o for s, c in unread for o in self.world.options[-self._sector(s).cells[c] - 1]}
         if int(FAULT) in options and self.ask("digest", cells[0][0].sector, 2):
             return None
@@ -194,7 +194,7 @@ class BytePort(SymbolicPort):
             flash.show(at - flash.base, *self.cuts.contents.stored(option, length))
         return self._plain(address, size, seen=True)
 
-    def _kinds_at(self, sector: int, cell: int, value: int) -> set[object]:
+    def _kinds_of(self, value: int) -> set[object]:
         """Return the versions whose content a cell may be, in any area."""
         if value == BLANK_CELL:
             return set(KIND_OF_VERSION.values())
@@ -237,7 +237,8 @@ class BytePort(SymbolicPort):
         if isinstance(newest, Half):
             self.cuts.halves[name][newest.units] = None
         # A half-written record is there for the start that follows it; later ones take it for a place used up.
-        settled = (self._whole(newest),)
+        self.decided[name] = self._whole(newest)
+        settled = (self.decided[name],)
         if settled != options:
             self._settle(location, self._log_number(settled, content.older, remains=content.used))
         records, place = self.cuts.records[name], len(self.questions)
@@ -358,12 +359,12 @@ class BytePort(SymbolicPort):
         if not place.log:
             self.erase(place.sector)
             for cell in range(self.world.ground.sectors[place.sector].cells):
-                self.shown.add((place.sector, cell))
+                self.shown[(place.sector, cell)] = int(BLANK_CELL)
             return
         location, content = self.world.log_location[place.log], self._log_content(place.log)
         self.erases += 1
         now, _ = self._decoded(place.log)
-        before = self._whole(content.newest[0])  # type: ignore[arg-type]
+        before = self._whole(self.decided[place.log])
         if now == before:
             self._operation("erase", location, self.state[location], self.state[location], 0)
             return
@@ -372,6 +373,7 @@ class BytePort(SymbolicPort):
         back = dict.fromkeys([before, *sorted(content.older, key=repr), None])
         torn = self._log_number(back, content.older, remains=True)
         left = frozenset() if now is None else content.older
+        self.decided[place.log] = now
         self._operation("erase", location, torn, self._log_number([now], left, remains=content.used), 0)
 
     @staticmethod
@@ -392,20 +394,21 @@ class BytePort(SymbolicPort):
             return
         sector = place.sector
         self._check_keep(sector)
-        key = (sector, self.state[sector], address - place.start, data)
+        (cell,) = self.cuts.grid.cells(sector, address - place.start, address + len(data) - place.start)
+        old = self.shown[(sector, cell)]
+        key = (sector, self.state[sector], old, address - place.start, data)
         found = self.cuts.programs.get(key)
         if found is None:
-            found = self.cuts.programs[key] = self._torn_and_done(place, address, len(data))
-        self._operation("program", sector, *found, 0)
+            found = self.cuts.programs[key] = self._torn_and_done(place, cell, old, address)
+        torn, done, self.shown[(sector, cell)] = found
+        self._operation("program", sector, torn, done, 0)
 
-    def _torn_and_done(self, place: Place, address: int, length: int) -> tuple[int, int]:
-        """Return the numbers of what a sector holds where programming a unit was cut, and where it was not."""
+    def _torn_and_done(self, place: Place, cell: int, old: int, address: int) -> tuple[int, int, int]:
+        """Return what a sector holds where programming a unit was cut, where it was not, and the cell then."""
         world, sector = self.world, place.sector
-        (cell,) = self.cuts.grid.cells(sector, address - place.start, address + length - place.start)
         at, size = self.cuts.grid.span(sector, cell)
         flash = self._flash(world.ground.sectors[sector].memory)
         content = self._sector(sector)
-        old = content.cells[cell]
         first = (at - flash.base) // flash.unit
         bytes_, units = flash.buffer.read(at - flash.base, size), bytes(flash.units[first : first + size // flash.unit])
         new = self.cuts.contents.number(bytes_, units)
@@ -414,6 +417,7 @@ class BytePort(SymbolicPort):
         return (
             world.intern(SectorContent((*head, world.undecided(torn), *tail), content.weak)),
             world.intern(SectorContent((*head, new, *tail), content.weak)),
+            new,
         )
 
     def _half_done(self, after: Stored, old: int, size: int, unit: int) -> set[int]:
@@ -435,7 +439,7 @@ class BytePort(SymbolicPort):
         world, records = self.world, self.cuts.records[name]
         location, content = world.log_location[name], self._log_content(name)
         flash, place = self._watched(name), records.place(address)
-        before: Newest = content.newest[0]  # type: ignore[assignment]
+        before = self.decided[name]
         found = max(scan(records, flash), key=lambda item: item[0], default=None)
         now = None if found is None else found[1]
         if place is None:  # behind the last record of a half
@@ -457,6 +461,7 @@ class BytePort(SymbolicPort):
                 older |= {kept}  # type: ignore[arg-type]
         torn = self._log_number([before, inside, after], older, remains=True)
         done = self._log_number([after], older, remains=content.used)
+        self.decided[name] = after
         group = self.writing[-1] if self.writing else None
         if group is None or group[:2] != (name, place) or (written and not isinstance(before, Half)):
             group = (name, place, [])

@@ -21,7 +21,7 @@ LEVEL = (
     "the real code, each start from power-up in an emulator; hooked digests and checks are computed by the bench",
     "flash in cells: the first 128 bytes of a sector, the rest of its first half, its second half. A cut erase leaves "
     "each cell old, blank, all programmed or unreadable; a cut program its unit old, new or unreadable",
-    "steady cells: what a cut left is decided at its first read in a start, and stays",
+    "what a cut left may read differently at every start, and reads the same within one",
     "records of the declared logs count by their number; one log at a time runs full, or holds the remains of a record "
     "written again",
     "a cut clears RAM; a reset in the middle of an operation that keeps RAM is not tried",

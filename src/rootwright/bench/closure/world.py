@@ -57,7 +57,7 @@ class CutWorld(World):
                 self.offsets[index] = ground.sectors[index].address - ground.sectors[first].address
         self.members: dict[int, dict[Kind, int]] = {}
         self._spoilt: dict[int, int] = {}
-        self.programs: dict[tuple[int, int, int, bytes], tuple[int, int]] = {}
+        self.programs: dict[tuple[int, int, int, int, bytes], tuple[int, int, int]] = {}
         self.rewritten: set[str] = set()
         self.written: dict[str, dict[Whole, None]] = {name: {} for name in records}
         self.halves: dict[str, dict[tuple[bytes | None, ...], None]] = {name: {} for name in records}
