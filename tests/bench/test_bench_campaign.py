@@ -76,7 +76,7 @@ def alone(monkeypatch: pytest.MonkeyPatch) -> None:
     [
         ("product", None, "install", ((0, 8), (-60, 0))),
         ("product", "arm-copy-hardened.elf", "tampered-installed", ((4000, 4012), (-30, 0))),
-        ("product", "arm-flaw-handler-returns.elf", "authentic", ((0, 2),)),
+        ("product", "arm-flaw-handler-returns.elf", "authentic", ((0, 4),)),
         ("exchange", None, "install", ((30_000, 30_004), (-30, 0))),
         ("controller", None, "install", ((-40, 0),)),
         ("rv32", None, "install", ((2000, 2008), (-60, 0))),
@@ -339,6 +339,36 @@ def test_a_stopped_campaign_leaves_no_process_at_work(subject_of: Callable[..., 
         process.join(10)
     assert not [process for process in left if process.is_alive()]
     assert len(list(tmp_path.iterdir())) == 1
+
+
+def test_a_worker_goes_on_where_it_was_and_leaves_no_part() -> None:
+    parts = [pool.Part(0, i, i + 1) for i in range(40)]
+    free = pool._Free(parts, 2)
+    taken: list[list[int]] = [[], []]
+    dice = random.Random(3)
+    while free:
+        worker = int(dice.random() < 0.2)  # one is four times as fast
+        number, part = free.take(worker)
+        assert part is parts[number]
+        taken[worker].append(number)
+    assert sorted([*taken[0], *taken[1]]) == list(range(40))
+    jumps = sum(b != a + 1 for numbers in taken for a, b in pairwise(numbers))
+    assert jumps < 8
+    free.give_back(7, parts[7])
+    assert free.take(1) == (7, parts[7])
+
+
+def test_what_a_worker_raises_is_raised_here(
+    subject_of: Callable[..., Subject], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def failing(*_: object) -> campaign.Tally:
+        raise BenchError("as asked", where="part")
+
+    monkeypatch.setattr(pool, "run_part", failing)
+    subject = subject_of()
+    goldens, plans = small(subject)
+    with pytest.raises(BenchError, match="as asked"):
+        pool.run_campaign(subject, goldens, plans, workers=2)
 
 
 def test_a_killed_worker_loses_nothing(subject_of: Callable[..., Subject], monkeypatch: pytest.MonkeyPatch) -> None:

@@ -138,7 +138,7 @@ def test_a_stopped_campaign_goes_on_from_the_work_folder(subject_of: Callable[..
         with pytest.raises(KeyboardInterrupt):
             pool.run_campaign(subject, goldens, plans, cluster=there.address, folder=work, progress=stop)
         kept = len(list(work.iterdir()))
-        assert 3 < kept < sum(len(pool.split(plan, 0, 48)) for plan in plans)
+        assert 3 < kept < sum(len(pool.split(plan, 0, pool.PARTS)) for plan in plans)
         # The rest without the cluster: neither knows who did the first parts.
         here = pool.run_campaign(subject, goldens, plans, folder=work)
         assert report_bytes(subject, goldens, here) == expected

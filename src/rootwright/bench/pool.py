@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import hashlib
 import json
 import multiprocessing
+import multiprocessing.connection
 import signal
 from collections.abc import Callable, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -24,8 +24,8 @@ from rootwright.bench.subject import Subject
 from rootwright.errors import BenchError
 from rootwright.writing import write_file
 
-PARTS_EACH = 12
-"""Parts for each worker and golden run: small enough that little is lost, large enough that walking costs little."""
+PARTS = 64
+"""Parts of a golden run: small enough that little is lost, large enough that walking costs little."""
 
 MOST_LOSSES = 3
 
@@ -180,7 +180,7 @@ def run_campaign(
     todo: list[Part] = []
     for run, plan in enumerate(plans):
         # The parts must not depend on the number of workers, or a work folder would not fit another machine.
-        for part in split(plan, run, PARTS_EACH * 4):
+        for part in split(plan, run, PARTS):
             found = kept.find(keys[run], part)
             if found is not None:
                 results[part] = found
@@ -218,6 +218,82 @@ def _cost(plan: Plan, part: Part) -> float:
     return (part.end - part.first) * (plan.length - middle + _overhead(plan))
 
 
+class _Free:
+    """The parts that nobody works on yet: a worker goes on where it was, since what it learned there helps it on."""
+
+    def __init__(self, parts: Sequence[Part], workers: int) -> None:
+        self._free: dict[int, Part] = dict(enumerate(parts))
+        self._next = [len(parts) * worker // workers for worker in range(workers)]
+
+    def __bool__(self) -> bool:
+        return bool(self._free)
+
+    def take(self, worker: int) -> tuple[int, Part]:
+        """Return the part behind this worker's last one; else one in the middle of the longest stretch that is free."""
+        number = self._next[worker]
+        if number not in self._free:
+            number = self._middle()
+        self._next[worker] = number + 1
+        return number, self._free.pop(number)
+
+    def give_back(self, number: int, part: Part) -> None:
+        """Make a part free again whose worker was killed."""
+        self._free[number] = part
+
+    def _middle(self) -> int:
+        best: list[int] = []
+        stretch: list[int] = []
+        for number in sorted(self._free):
+            stretch = [*stretch, number] if stretch and number == stretch[-1] + 1 else [number]
+            if len(stretch) > len(best):
+                best = stretch
+        # Somebody else is likely to come to its beginning.
+        return best[len(best) // 2]
+
+
+class _Worker:
+    """One process that runs part after part; made anew where it was killed."""
+
+    def __init__(self, context: Any, shared: tuple[Subject, Sequence[Golden], Sequence[Plan]]) -> None:
+        self._context, self._shared = context, shared
+        self.at_work: tuple[int, Part] | None = None
+        self.start()
+
+    def start(self) -> None:
+        """Start the process; the parent has no threads, so that it can be forked at any time."""
+        self.line, theirs = self._context.Pipe()
+        self.process = self._context.Process(target=_serve, args=(theirs, *self._shared), daemon=True)
+        self.process.start()
+        theirs.close()
+
+    def send(self, number: int, part: Part) -> None:
+        """Let it run a part."""
+        self.at_work = number, part
+        # A process that is gone shows when its answer is waited for.
+        with contextlib.suppress(OSError):
+            self.line.send(part)
+
+    def end(self) -> None:
+        """End it, whatever it does."""
+        self.process.terminate()
+        self.process.join()
+        self.line.close()
+
+
+def _serve(line: Any, subject: Subject, goldens: Sequence[Golden], plans: Sequence[Plan]) -> None:
+    _begin(subject, goldens, plans)
+    while True:
+        try:
+            part = line.recv()
+        except (EOFError, OSError):
+            return
+        try:
+            answer: dict[str, Any] | Exception = _work(part)
+        except Exception as error:  # of whatever class: the parent raises it
+            answer = error
+        line.send(answer)
+
+
 def _in_processes(
     subject: Subject,
     goldens: Sequence[Golden],
@@ -228,34 +304,44 @@ def _in_processes(
 ) -> None:
     methods = multiprocessing.get_all_start_methods()
     context = multiprocessing.get_context("fork" if "fork" in methods else None)
-    left = list(todo)
+    count = min(workers, len(todo))
+    free = _Free(todo, count)
+    at_work = [_Worker(context, (subject, goldens, plans)) for _ in range(count)]
     losses = 0
-    while left:
-        before = len(left)
-        others = set(multiprocessing.active_children())
-        pool = ProcessPoolExecutor(workers, context, initializer=_begin, initargs=(subject, goldens, plans))
-        waiting: dict[Future[dict[str, Any]], Part] = {}
-        try:
-            waiting = {pool.submit(_work, part): part for part in left}
-            while waiting:
-                ready, _ = wait(waiting, return_when=FIRST_COMPLETED)
-                for future in ready:
-                    part = waiting.pop(future)
-                    finished(part, tally_of(future.result()))
-                    left.remove(part)
-            pool.shutdown()
-        except BrokenProcessPool:
-            pool.shutdown(wait=False, cancel_futures=True)
-            losses = losses + 1 if len(left) == before else 0
-            if losses >= MOST_LOSSES:
-                raise BenchError(
-                    "worker processes were killed again and again",
-                    where="campaign",
-                    next_step="too little memory? try fewer workers; finished parts are kept in the work folder",
-                ) from None
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            # What they work on is not kept; waiting for its end would make Ctrl-C take as long as a part.
-            for process in set(multiprocessing.active_children()) - others:
-                process.terminate()
-            raise
+    try:
+        while free or any(worker.at_work for worker in at_work):
+            for number, worker in enumerate(at_work):
+                if free and worker.at_work is None:
+                    worker.send(*free.take(number))
+            lines = {worker.line: worker for worker in at_work if worker.at_work}
+            for line in multiprocessing.connection.wait(list(lines)):
+                worker = lines[line]
+                assert worker.at_work is not None
+                place, part = worker.at_work
+                worker.at_work = None
+                try:
+                    answer = worker.line.recv()
+                except (EOFError, OSError):
+                    losses += 1
+                    _require_few(losses)
+                    free.give_back(place, part)
+                    worker.end()
+                    worker.start()
+                    continue
+                if isinstance(answer, Exception):
+                    raise answer
+                losses = 0
+                finished(part, tally_of(answer))
+    finally:
+        # After an error or Ctrl-C, what they work on is not kept; waiting for its end would take as long as a part.
+        for worker in at_work:
+            worker.end()
+
+
+def _require_few(losses: int) -> None:
+    if losses >= MOST_LOSSES:
+        raise BenchError(
+            "worker processes were killed again and again",
+            where="campaign",
+            next_step="too little memory? try fewer workers; finished parts are kept in the work folder",
+        )
