@@ -93,6 +93,35 @@ def test_an_undecodable_word_does_what_the_part_says(
         assert board.arm.words[0xD28] == 0x8200
 
 
+MANY = (
+    COMMON
+    + """
+void reset(void) {
+    for (int i = 0; i < 8; i++) seen[i] = 0;
+    uint32_t a = 0, b = 0;
+    for (int i = 0; i < 2; i++)
+        __asm__ volatile("ldrd %0, %1, [%2]" : "=r"(a), "=r"(b) : "r"(0x9008) : "memory");
+    seen[4] = a; seen[5] = b;
+    __asm__ volatile("ldm %2, {r4, r5, r6, r8}\\n mov %0, r5\\n mov %1, r8"
+        : "=r"(a), "=r"(b) : "r"(0x9004) : "r4", "r5", "r6", "r8");
+    seen[6] = a; seen[7] = b;
+    for (;;) { }
+}
+"""
+)
+
+
+@pytest.mark.firmware
+def test_a_load_of_several_undecodable_words_raises_one_interrupt(build: Callable[..., Subject]) -> None:
+    subject = build(MANY)
+    memories = tuple(replace(m, ecc_error=EccError.NMI) if m.name == "flash" else m for m in subject.chip.memories)
+    subject.chip = replace(subject.chip, memories=memories)
+    board = subject.board()
+    board.power_up(torn_at(subject, 0x9008))
+    assert board.run(10_000).kind == "hang"
+    assert seen(subject, board)[2:] == [3, 0, 0x64636261, 0x68676665, 0x64636261, 0xFFFFFFFF]
+
+
 EVEN = (
     COMMON
     + """

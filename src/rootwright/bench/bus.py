@@ -7,10 +7,11 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from rootwright.bench import arm_numbers
+from rootwright.bench.effective import accessed
 from rootwright.bench.emulator import PAGE
 from rootwright.bench.ends import Access
 from rootwright.bench.fence import Fence
-from rootwright.bench.firmware import Firmware
+from rootwright.bench.firmware import RV_REGISTERS, Firmware
 from rootwright.bench.flash import FlashContent
 from rootwright.bench.protection_unit import READ, WRITE
 from rootwright.bench.registers import ControllerRegisters, Registers, RuleRegisters
@@ -41,7 +42,7 @@ class Bus(Fence):
         self._begin_fence()
         self.probe = probe
         self.uncovered: list[Access] = []
-        self._noticed = -1
+        self._noticed: tuple[int, ...] = ()
         self._cause = 0
         self._fed = 0
         self._ran = 0
@@ -189,18 +190,42 @@ class Bus(Fence):
             self._bus_fault(address, "bus")
         elif how is EccError.FLAG:
             self._flag_undecodable(flash, address)
-        elif how is EccError.NMI and self.is_arm and self._noticed != address:
-            # The load is done again behind the handler, and then goes through.
-            self._noticed = address
+        elif how is EccError.NMI and self.is_arm and not self._is_noticed(address):
+            # The load is done again behind the handler, and then goes through with all its words.
+            self._noticed = self._torn_in(self.emulator.pc, address)
             self._flag_undecodable(flash, address)
             self.arm.pend(arm_numbers.NMI)
             self._pend_io("nmi", address, write=False)
         elif how is EccError.NMI and not self.is_arm:
             self._flag_undecodable(flash, address)
             self.note("an undecodable word raises an interrupt that cannot be masked: on RV32 it is not delivered here")
-        elif self._noticed == address:
-            self._noticed = -1
+        elif self._noticed[2:] == (address,):
+            self._noticed = ()
         return value
+
+    def _is_noticed(self, address: int) -> bool:
+        """Return whether the handler was called for this instruction, of whose words this is one."""
+        return bool(self._noticed) and self._noticed[0] == self.emulator.pc and self._noticed[1] <= address
+
+    def _torn_in(self, pc: int, address: int) -> tuple[int, ...]:
+        """Return an instruction, and the first and last word of it that cannot be decoded."""
+        start, size = self._accessed(pc)
+        last = address
+        for at in range(address + 4, start + size, 4):
+            flash = self.find_flash(at)
+            if flash is not None and flash.torn(self.canonical(at), 1):
+                last = at
+        return pc, address, last
+
+    def _value(self, name: str) -> int:
+        """Return a register's value by the disassembler's name."""
+        found = name if self.is_arm else RV_REGISTERS.get(name, name)
+        return self.emulator.get(found) if found in self.emulator.registers else 0
+
+    def _accessed(self, pc: int) -> tuple[int, int]:
+        """Return first address and size of what the instruction at `pc` loads or stores."""
+        raw = self.read_bytes(pc, 4) or self.read_bytes(pc, 2) or b""
+        return accessed(raw, pc, self._value, is_arm=self.is_arm) or (0, 1)
 
     def _flag_undecodable(self, flash: FlashContent, address: int) -> None:
         """Let the controllers of a memory say that a word could not be decoded, and where."""

@@ -81,7 +81,7 @@ class DeviceState(Bus):
         self._load_settings(cause)
         for flash in self.flashes:
             flash.empty_cache()
-        self._noticed = -1
+        self._noticed = ()
         self._pending = None
         self._fed = self._ran = 0
         self.uncovered.clear()

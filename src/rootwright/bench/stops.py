@@ -7,10 +7,10 @@ from collections.abc import Callable
 from rootwright.bench import arm_numbers, core_rv32
 from rootwright.bench.core_arm import Lockup
 from rootwright.bench.device_state import DeviceState
-from rootwright.bench.effective import accessed, stored
+from rootwright.bench.effective import stored
 from rootwright.bench.emulator import Stop
 from rootwright.bench.ends import Access, End
-from rootwright.bench.firmware import RV_REGISTERS, Firmware
+from rootwright.bench.firmware import Firmware
 from rootwright.bench.hooks import HookCalls
 from rootwright.bench.protection_unit import EXECUTE, READ, WRITE
 from rootwright.bench.registers import Registers
@@ -152,11 +152,6 @@ class Stops(DeviceState):
                 e.set(store.base, store.after)
         e.set("pc", pc + self.firmware.instruction(pc).size)
 
-    def _value(self, name: str) -> int:
-        """Return a register's value by the disassembler's name."""
-        found = name if self.is_arm else RV_REGISTERS.get(name, name)
-        return self.emulator.get(found) if found in self.emulator.registers else 0
-
     def _entry(self, address: int) -> int:
         """Return where an image starts that a hooked function was given: its table's reset vector, or itself."""
         if not self.is_arm:
@@ -237,11 +232,6 @@ class Stops(DeviceState):
             state = state & 0xE0 | state << 1 & 0x1F if state & 7 else 0
             e.set("xpsr", xpsr & ~0x0600_FC00 | (state & 0xFC) << 8 | (state & 3) << 25)
         e.set("pc", pc + self.firmware.instruction(pc).size)
-
-    def _accessed(self, pc: int) -> tuple[int, int]:
-        """Return first address and size of what the instruction at `pc` loads or stores."""
-        raw = self.read_bytes(pc, 4) or self.read_bytes(pc, 2) or b""
-        return accessed(raw, pc, self._value, is_arm=self.is_arm) or (0, 1)
 
     def _fetch(self, pc: int) -> End | None:
         """Judge a fetch from where the boot program has no code."""
