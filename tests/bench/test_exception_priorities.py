@@ -545,3 +545,40 @@ def test_armv8m_takes_them_as_armv7m_does(program: str, build: Callable[..., Sub
     noted = seen(newer, run(newer), 60)
     assert noted == expected
     compared(newer, tmp_path, 50, "newer")
+
+
+LIMIT = (
+    COMMON
+    + """
+void nmi(void) { note(0x200); }
+void hard(void) { note(0x300); for (;;) { } }
+void memory(void) { note(0x400); for (;;) { } }
+void bus(void) { note(0x500); for (;;) { } }
+void usage(void) { note(0x600); note(CFSR); for (;;) { } }
+void pendsv(void) { note(0xE00); }
+void tick(void) { note(0xF00); }
+void svc(void) { note(0xB00); }
+__attribute__((aligned(8))) uint32_t process[16];
+"""
+    + VECTORS
+    + """
+void reset(void) {
+    used = 0;
+    SHCSR = 7u << 16;
+    __asm__ volatile("msr psp, %0\\n msr psplim, %1\\n movs r0, #2\\n msr control, r0\\n isb\\n PUSHED\\n"
+        "movs r0, #0\\n msr control, r0\\n isb" : : "r"(process + 16), "r"(process + 12) : "r0", "memory");
+    note(1);
+    for (;;) { }
+}
+"""
+)
+
+
+@pytest.mark.parametrize(
+    ("pushed", "expected"),
+    [("push {r4-r7}", [1]), ("push {r4-r8}", [0x600, 1 << 20]), ("sub sp, #20", [0x600, 1 << 20])],
+)
+def test_a_stack_that_runs_over_its_limit(pushed: str, expected: list[int], build: Callable[..., Subject]) -> None:
+    """Armv8-M (DDI 0553), PSPLIM: UsageFault with STKOF, found by the emulator's core."""
+    subject = build(LIMIT.replace("PUSHED", pushed), part="newer")
+    assert seen(subject, run(subject), len(expected)) == expected

@@ -19,6 +19,15 @@ from rootwright.describe.chip import Chip
 
 MOST_RESETS = 3
 
+USAGE_FAULTS = {
+    4: arm_numbers.UNALIGNED,  # only Armv6-M's model asks for aligned addresses
+    17: arm_numbers.NO_COPROCESSOR,
+    18: arm_numbers.INVALID_STATE,
+    19: arm_numbers.STACK_LIMIT,
+    22: arm_numbers.UNALIGNED,
+}
+"""What the emulator's exceptions are in the status register of usage faults."""
+
 
 class Stops(DeviceState):
     """A device that knows how to go on when its core stops."""
@@ -184,8 +193,8 @@ class Stops(DeviceState):
             return self._locked(self.arm.supervisor_call(stop.pc))
         if stop.number in (3, 8):
             return self._fetch(stop.pc)
-        if stop.number == 4:  # only Armv6-M's model asks for aligned addresses
-            return self._locked(self.arm.fault(arm_numbers.USAGE, arm_numbers.UNALIGNED, stop.pc))
+        if stop.number in USAGE_FAULTS:
+            return self._locked(self.arm.fault(arm_numbers.USAGE, USAGE_FAULTS[stop.number], stop.pc))
         if stop.number == 7:
             return self._locked(self.arm.breakpoint(stop.pc))
         return self._illegal(stop.pc)
