@@ -203,6 +203,17 @@ def test_skips_as_with_a_hook_on_every_instruction(product: str, subject_of: Cal
         assert (golden.outcome.verdict if verdict is Verdict.SAME else verdict) is expected, index
 
 
+def test_registers_are_faulted_on_rv32_too(subject_of: Callable[..., Subject]) -> None:
+    """The disassembler names no registers that RV32 instructions read; they come from the operands."""
+    subject = subject_of("rv32")
+    golden = golden_for(subject, start_of(subject, "header-flag"), Mode.HOOKED)
+    walker = Walker(subject, golden, hooked=True)
+    by_text = {subject.firmware.instruction(pc).text.split()[0]: i for i, pc in enumerate(golden.pcs)}
+    for name, registers in (("c.add", 2), ("c.swsp", 2), ("c.beqz", 1), ("c.lwsp", 1), ("c.jr", 1), ("c.li", 0)):
+        faults = list(walker.injector.faults_at(by_text[name], (Model.REGISTER,)))
+        assert len(faults) == 32 * registers, name
+
+
 BLOCK = """
 #include <stdint.h>
 volatile uint32_t seen, other;

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_right
 from dataclasses import dataclass
 from functools import lru_cache
@@ -346,10 +347,7 @@ def _decode(firmware: Firmware, address: int) -> Instruction:
         reads, writes = [], []
 
     def words(items: Any) -> tuple[str, ...]:
-        names = [made.reg_name(item) for item in items]
-        if firmware.is_arm:
-            return tuple(dict.fromkeys(_ALIASES.get(n, n) for n in names))
-        return tuple(dict.fromkeys(RV_REGISTERS[n] for n in names if n in RV_REGISTERS and n != "zero"))
+        return tuple(dict.fromkeys(_ALIASES.get(n, n) for n in map(made.reg_name, items)))
 
     read_names, write_names = words(reads), words(writes)
     name = made.mnemonic.removesuffix(".w")
@@ -357,7 +355,7 @@ def _decode(firmware: Firmware, address: int) -> Instruction:
     groups = {made.group_name(g) for g in made.groups}
     if firmware.is_arm:
         return _arm(made, name, text, read_names, write_names, groups)
-    return _riscv(made, name, text, read_names, write_names)
+    return _riscv(made, name, text, *_riscv_access(made))
 
 
 def _number(text: str) -> int | None:
@@ -390,9 +388,37 @@ def _arm(made: Any, name: str, text: str, reads: Any, writes: Any, groups: set[s
     return Instruction(made.address, made.size, text, reads, writes, branch, condition, target, loads, covers)
 
 
+_RV_STORES = ("sw", "sh", "sb", "swsp")
+_RV_BRANCHES = ("beq", "bne", "blt", "bge", "bltu", "bgeu", "beqz", "bnez", "bgtz", "blez", "bltz", "bgez")
+_RV_ADDED_TO = ("add", "addi", "and", "andi", "or", "xor", "sub", "slli", "srli", "srai", "addi16sp")
+
+
+def _riscv_access(made: Any) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the registers that an instruction reads and writes, by its operands: the disassembler says neither."""
+    short = made.mnemonic.removeprefix("c.")
+    named = [RV_REGISTERS[word] for word in re.findall(r"[a-z]\w*", made.op_str) if word in RV_REGISTERS]
+    reads: list[str]
+    writes: list[str]
+    if short == "ret":
+        reads, writes = ["x1"], []
+    elif short in (*_RV_STORES, *_RV_BRANCHES, "jr", "csrw", "csrs", "csrc"):
+        reads, writes = named, []
+    elif short in ("jal", "jalr") and len(named) < (1 if short == "jal" else 2):
+        reads, writes = named, ["x1"]
+    elif made.mnemonic.startswith("c.") and short in _RV_ADDED_TO:
+        reads, writes = named, named[:1]
+    else:
+        reads, writes = named[1:], named[:1]
+
+    def real(names: list[str]) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(name for name in names if name != "x0"))
+
+    return real(reads), real(writes)
+
+
 def _riscv(made: Any, name: str, text: str, reads: Any, writes: Any) -> Instruction:
     short = name.removeprefix("c.")
-    conditional = short in ("beq", "bne", "blt", "bge", "bltu", "bgeu", "beqz", "bnez", "bgtz", "blez", "bltz", "bgez")
+    conditional = short in _RV_BRANCHES
     branch = conditional or short in ("j", "jal", "jr", "jalr", "ret", "mret")
     offset = _number(made.op_str) if conditional or short in ("j", "jal") else None
     target = None if offset is None else (made.address + offset) & 0xFFFF_FFFF
