@@ -49,7 +49,8 @@ class Bus(Fence):
         self._devices: list[tuple[int, int, Registers]] = []
         self._build_devices(plugins)
         self._map_gaps(self._answered())
-        self.protection = WriteProtection(chip, self._peek_word, self._stored_bytes)
+        lockable = frozenset(each.memory for each in bench.controllers if each.lock is not None)
+        self.protection = WriteProtection(chip, self._peek_word, self._stored_bytes, lockable)
         for text in (*self.protection.unknown, *self._simpler_than_the_part()):
             self.note(text)
 

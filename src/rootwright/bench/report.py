@@ -274,6 +274,7 @@ def golden_lines(subject: Subject, goldens: Sequence[Golden]) -> list[str]:
                 lines.append(f"    ... {len(golden.operations) - 12} more")
         for label, count in golden.assumed:
             lines.append(f"  hooked {label} returned success {count} x")
+        lines += [f"  not as on the part: {note}" for note in golden.notes]
         if golden.fails:
             lines.append(f"  NOT GOLDEN: {golden.fails}")
         lines.append("")

@@ -32,10 +32,14 @@ class _Held:
 
 
 class WriteProtection:
-    """Every write protection of a part, as far as the bench can know what it says."""
+    """Every write protection of a part, as far as the bench can know what it says.
 
-    def __init__(self, chip: Chip, peek: Peek, stored: Stored) -> None:
-        self._chip, self._peek, self._stored = chip, peek, stored
+    Args:
+        lockable: Memories of which a declared controller locks units.
+    """
+
+    def __init__(self, chip: Chip, peek: Peek, stored: Stored, lockable: frozenset[str] = frozenset()) -> None:
+        self._chip, self._peek, self._stored, self._lockable = chip, peek, stored, lockable
         self.held: list[_Held] = []
         self.unknown: list[str] = []
         self.words: frozenset[int] = frozenset()
@@ -63,6 +67,8 @@ class WriteProtection:
         if registers or stored or setting:
             self.held.append(_Held(protection, memory, registers, stored, setting))
             return
+        if memory.lock_unit and memory.name in self._lockable:
+            return  # A controller locks its units one by one.
         silent = [f"0x{each.address:08x}" for each in fields]
         why = (
             f"no rule of [bench] answers for {', '.join(silent)}"
