@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from dataclasses import replace
 
@@ -37,6 +38,7 @@ def test_a_protection_taken_away_turns_the_verdict(capsys, demo):
     code, out, _ = run(capsys, demo, *QUICK, "--set", change)
     assert code == 1
     assert out.startswith(f"What if: {change}\n\n  copy-over, steady: holds, closed -> fails with 0 power cuts\n")
+    assert "    broken claim  -                     " in out
     code, out, _ = run(capsys, demo, *QUICK, "--set", change, "--json")
     data = json.loads(out)
     assert data["set"] == [change]
@@ -193,3 +195,22 @@ def test_a_procedure_that_fits_one_side_only_says_so(capsys, demo, tmp_path):
     assert "  copy-over, steady: not explored -> holds, closed\n" in out
     row = next(line for line in out.splitlines() if line.startswith("  copy-over  "))
     assert row.split() == ["copy-over", "-", "holds,", "closed"]
+
+
+@pytest.mark.slow
+def test_a_failure_of_another_kind_is_no_turned_verdict_but_told(capsys, repository):
+    flawed = repository / "demo" / "river-gauge-flawed" / "product.toml"
+    code, out, _ = run(capsys, flawed, *QUICK, "--set", 'lock.write_protect=["boot"]')
+    assert code == 1
+    assert "  no verdict changes\n" in out
+    row = next(line for line in out.splitlines() if line.startswith("    broken claim"))
+    assert row.split("  ")[-2:] == ["no unapproved code runs", "an uncut boot reaches an authentic image"]
+
+
+@pytest.mark.slow
+def test_every_key_of_the_what_if_is_in_the_manual(capsys, demo, repository):
+    data = json.loads(run(capsys, demo, *QUICK, "--set", "lock.write_protect=[]", "--json")[1])
+    keys = {*data, *data["changes"][0]} - {"proofs"}
+    page = (repository / "docs" / "prove.md").read_text(encoding="utf-8")
+    table = page[page.index("four keys more") : page.index("## Repeat a failure")]
+    assert keys == set(re.findall(r"`([a-z_]+)`", table))

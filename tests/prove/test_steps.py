@@ -51,8 +51,9 @@ def test_steps_are_remembered_and_room_ends() -> None:
     _, _, steps = closure_of(it)
     kept = sum(len(found) for known in steps.known.values() for found in known.values())
     assert 0 < kept < closure_of(it)[0].states  # some served more than once
-    _, _, few = closure_of(it, room=20)
-    assert 0 <= few.room < 20
+    _, _, few = closure_of(it, room=20_000)
+    assert 0 <= few.room < 20_000
+    assert few.known
     assert closure_of(it, room=0)[2].known == {}
 
 

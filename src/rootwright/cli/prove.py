@@ -164,6 +164,9 @@ def change_lines(answer: Answer, sets: tuple[str, ...], product_file: Path) -> l
         head = each.subject if each.level == "steady" else f"{each.subject}, {each.level}"
         before, after = (each.words(side) or "-" for side in sides)
         rows.append((head, before, after))
+        if any(side is not None and not side.holds for side in sides):
+            before, after = ("-" if side is None else side.claim or "-" for side in sides)
+            rows.append(("  broken claim", before, after))
         if each.level == "steady":
             before, after = ("-" if side is None else _erases(side) for side in sides)
             rows.append(("  erases a run", before, after))

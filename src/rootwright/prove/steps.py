@@ -17,7 +17,7 @@ from rootwright.prove.world import Flash, Packed, World
 
 MAX_SCRIPTS = 4096  # ways in which one step can read torn cells
 
-MOST_CHANGES = 1_000_000  # in the steps that are remembered: a few hundred megabytes at most
+MOST_BYTES = 200_000_000  # in the steps that are remembered, roughly
 
 TakeStep: TypeAlias = (
     "Callable[[UpdateProcedure, World, Flash, Control, tuple[int, ...]], tuple[SymbolicPort, Outcome | NoBoot]]"
@@ -179,7 +179,7 @@ class Steps:
         self.procedure = procedure
         self.world = world
         self.take_step = take_step
-        self.room = MOST_CHANGES if take_step is run_step else 0
+        self.room = MOST_BYTES if take_step is run_step else 0
         self.known: dict[Control, dict[int, dict[Packed, Taken]]] = {}
 
     def take(self, control: Control, state: Packed) -> Taken:
@@ -195,9 +195,11 @@ class Steps:
                 if taken is not None:
                     return taken
         taken = self._take(control, state)
-        weight = sum(1 + len(ran.port.changes) for ran in taken.runs)
+        weight = 16 * self.world.count + sum(1400 + 800 * len(ran.port.changes) for ran in taken.runs)
         if weight <= self.room:
             self.room -= weight
+            for ran in taken.runs:
+                ran.port.state = []  # whoever needs it makes it from the state that the step is taken from
             depends = self._depends_on(taken)
             self.known.setdefault(control, {}).setdefault(depends, {})[state & depends] = taken
         return taken
