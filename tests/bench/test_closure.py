@@ -334,6 +334,40 @@ def test_numbers_that_are_compared_by_four_bits_are_noticed(explored: Callable[.
     assert "other places, numbers or older records" in result.reason
 
 
+LONG = """
+    uint32_t unit[2], bad = 0;
+    for (uint32_t at = 0x100; at < CHECKED && !bad; at += 8)
+        bad = flash_read(0xA000 + at, unit, 8) || unit[0] != at || unit[1] != ~at;
+    if (bad) {
+        flash_erase(0xA000);
+        for (uint32_t at = 0x100; at < 0x300; at += 8) {
+            unit[0] = at, unit[1] = ~at;
+            flash_program(0xA000 + at, unit);
+        }
+    }
+    if (flash_read(0xA2F8, unit, 8) || unit[0] != 0x2F8) for (;;);
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("checked", "broken"), [("0x300", ""), ("0x108", "brick")])
+def test_of_long_runs_of_units_some_are_cut(
+    checked: str, broken: str, explored: Callable[..., Explored], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A table of 64 units in a sector that no pin names: checked wholly before an image runs, or by its first unit."""
+    monkeypatch.setattr("rootwright.bench.closure.port.CUT_EACH", 4)
+    monkeypatch.setattr("rootwright.bench.closure.port.THEN_ONE_IN", 16)
+    work = LONG.replace("CHECKED", checked)
+    result = explored(work, bench=BENCH[: BENCH.index("[[keep]]")], most_states=400)
+    assert result.thinned > 50
+    if broken:
+        assert result.broken is not None
+        assert (result.broken.verdict, result.broken.cuts) == (broken, 1)
+    else:
+        assert result.closed, (result.reason, result.broken)
+        assert result.erases == 2
+
+
 @pytest.mark.slow
 def test_a_budget_bounds_the_verdict(explored: Callable[..., Explored]) -> None:
     result = explored(TO_AND_FRO, most_states=2)

@@ -72,6 +72,7 @@ class Explored:
 
     Attributes:
         reason: Why it is not closed; empty where it is, or where something broke.
+        thinned: Operations that were not cut one by one: see `port.CUT_EACH`.
         unlike: Whether the program is not of the kind that the closure can follow, or its logs not as declared.
         erases: Most sectors that one start erased; in a closure no run goes on without end.
         starts, twins: Starts in the emulator, and how many a second time with what must not matter chosen otherwise.
@@ -85,6 +86,7 @@ class Explored:
     edges: int = 0
     erases: int = 0
     starts: int = 0
+    thinned: int = 0
     twins: int = 0
     broken: Broken | None = None
     acts: bool = False
@@ -163,7 +165,7 @@ def _explore(
     except ProcedureError as error:
         result.reason = str(error)
         result.unlike = True
-    result.erases = program.erases
+    result.erases, result.thinned = program.erases, program.thinned
     result.starts, result.twins = program.starts, program.twins
     result.states = program.states if closure is None else closure.states
     result.edges = explorer.edge_count

@@ -24,6 +24,8 @@ from rootwright.prove.symbolic import Operation, Question, SymbolicPort
 from rootwright.prove.world import Flash, LogContent, SectorContent
 
 ANY_ROOM = 1 << 16
+CUT_EACH, THEN_ONE_IN = 64, 16
+"""Of the units that a start programs in one cell, so many are each cut; of further ones in a row one in so many is."""
 
 
 class Unmodelled(ProcedureError):
@@ -98,7 +100,10 @@ class BytePort(SymbolicPort):
         self.said: list[str] = []  # what logs hold of what is left open, in words
         self.appended: Counter[str] = Counter()
         self.writing: list[tuple[str, tuple[int, int], list[int]]] = []  # record by record, places in `changes`
+        self.thinned = 0  # operations that were not cut one by one
         self._source = Source("", 0, 0)
+        self._units: Counter[tuple[int, int]] = Counter()
+        self._waiting: tuple[Place, int, int, Source] | None = None  # a unit's programming that was not told yet
         self._seen: Place | None = None  # a log that was shown: most reads are of the one read last
 
     def _operation(
@@ -110,8 +115,20 @@ class BytePort(SymbolicPort):
         killed: int,
         also: tuple[tuple[int, int, int], ...] = (),
     ) -> None:
+        self.settle_units()
         self.sources.append(self._source)
         super()._operation(kind, location, torn, done, killed, also)
+
+    def _settle(self, location: int, content: int) -> None:
+        """Keep what a cell was decided to hold; a record that a cut left may read otherwise at the next start.
+
+        Cells that stayed open would, erased half again and again, hold any set of all that ever was there.
+        """
+        if location < self.world.sector_count:
+            self.state[location] = content
+            self.changes.append((location, content))
+        else:
+            super()._settle(location, content)
 
     def _flash(self, memory: str) -> WatchedFlash:
         flash = self.cuts.flashes[memory]
@@ -161,6 +178,7 @@ class BytePort(SymbolicPort):
         A digest does not settle the cells behind the first one that makes it wrong: it is wrong whatever they hold,
         but for those that cannot be read at all.
         """
+        self.settle_units()
         place = self.cuts.grid.find(address)
         if place is None or place.log:
             return self._plain(address, size)
@@ -353,6 +371,7 @@ class BytePort(SymbolicPort):
     def erased(self, start: int, end: int, pc: int) -> None:
         """A sector was erased."""
         place = self._modelled(start)
+        self.settle_units()
         self._source = Source("erase", start, pc)
         if end > place.end or (not place.log and start != place.start):
             raise ProcedureError(f"an erase command covers more than one sector, from 0x{start:08x} on")
@@ -388,19 +407,43 @@ class BytePort(SymbolicPort):
     def programmed(self, address: int, data: bytes, pc: int) -> None:
         """A unit was programmed."""
         place = self._modelled(address)
-        self._source = Source("program", address, pc)
         if place.log:
+            self.settle_units()
+            self._source = Source("program", address, pc)
             self._programmed_log(place.log, address)
             return
         sector = place.sector
         self._check_keep(sector)
         (cell,) = self.cuts.grid.cells(sector, address - place.start, address + len(data) - place.start)
+        if self._waiting is not None and self._waiting[:2] != (place, cell):
+            self.settle_units()
+        self._units[(sector, cell)] += 1
+        count, source = self._units[(sector, cell)], Source("program", address, pc)
+        if count > CUT_EACH and count % THEN_ONE_IN:
+            self.thinned += self._waiting is not None
+            self._waiting = (place, cell, address, source)
+            return
+        skipped, self._waiting, self._source = self._waiting, None, source
         old = self.shown[(sector, cell)]
         key = (sector, self.state[sector], old, address - place.start, data)
-        found = self.cuts.programs.get(key)
+        found = None if skipped else self.cuts.programs.get(key)
         if found is None:
-            found = self.cuts.programs[key] = self._torn_and_done(place, cell, old, address)
+            found = self._torn_and_done(place, cell, old, address)
+            if skipped is None:
+                self.cuts.programs[key] = found
+            else:
+                self.thinned += 1
         torn, done, self.shown[(sector, cell)] = found
+        self._operation("program", sector, torn, done, 0)
+
+    def settle_units(self) -> None:
+        """Tell of the last unit of a long run, where it was not told yet: something else happens now."""
+        if self._waiting is None:
+            return
+        (place, cell, address, self._source), self._waiting = self._waiting, None
+        sector = place.sector
+        torn, done, new = self._torn_and_done(place, cell, self.shown[(sector, cell)], address)
+        self.shown[(sector, cell)] = new
         self._operation("program", sector, torn, done, 0)
 
     def _torn_and_done(self, place: Place, cell: int, old: int, address: int) -> tuple[int, int, int]:

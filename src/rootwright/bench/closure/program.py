@@ -67,6 +67,7 @@ class BootProgram:
         starts: Starts that were run.
         twins: Starts that were run a second time with what must make no difference chosen otherwise.
         erases: Most sectors that one start erased.
+        thinned: Operations of all starts that were not cut, since many others in the same cell were.
         differs: Whether a start went another way with other places, numbers or older records in the logs.
         acts: Whether updates are offered and images report themselves between starts.
     """
@@ -83,7 +84,7 @@ class BootProgram:
     ) -> None:
         self.subject, self.start = subject, start
         self.acts, self.most = acts and subject.bench.application is not None, most
-        self.states = self.starts = self.twins = self.erases = 0
+        self.states = self.starts = self.twins = self.erases = self.thinned = 0
         self.differs = False
         self.runs_image = start.run.expect is Expect.RUNS
         self.claims = self._claims()
@@ -191,12 +192,16 @@ class BootProgram:
         self.board.watch(port)
         try:
             if control is not POWER_UP:
-                return port, self.step(port, control)
+                outcome = self.step(port, control)
+                port.settle_units()
+                return port, outcome
             self.starts += 1
             if self.progress is not None and self.starts % TELL_EVERY == 0:
                 self.progress(f"{self.start.run.name}, starts", self.starts)
             self.board.power_up(fill=fill)
             self.end = self.board.run(self.subject.bench.limit)
+            port.settle_units()
+            self.thinned += port.thinned
             self.erases = max(self.erases, port.erases)
             return port, self._outcome(port, self.end)
         finally:

@@ -12,6 +12,7 @@ from typing import Any
 
 from rootwright.bench import cuts
 from rootwright.bench.closure.exploration import Explored, explore_start
+from rootwright.bench.closure.port import CUT_EACH, THEN_ONE_IN
 from rootwright.bench.subject import Start, Subject
 from rootwright.errors import BenchError
 
@@ -21,7 +22,7 @@ LEVEL = (
     "the real code, each start from power-up in an emulator; hooked digests and checks are computed by the bench",
     "flash in cells: the first 128 bytes of a sector, the rest of its first half, its second half. A cut erase leaves "
     "each cell old, blank, all programmed or unreadable; a cut program its unit old, new or unreadable",
-    "what a cut left may read differently at every start, and reads the same within one",
+    "steady cells: what a cut left is decided at its first read and stays; a record may read otherwise at each start",
     "records of the declared logs count by their number; one log at a time runs full, or holds the remains of a record "
     "written again",
     "a cut clears RAM; a reset in the middle of an operation that keeps RAM is not tried",
@@ -68,7 +69,13 @@ class ClosureResult:
             f"{e.twins:,} of {e.starts:,} starts were repeats with RAM filled otherwise, with other places, numbers, "
             "older and half-written records in the logs: they did the same"
         )
-        return (*LEVEL, actors, *([twins] if e.broken is None and not e.reason else []))
+        thinned = f"of a start's units in one cell the first {CUT_EACH} are each cut, then one in {THEN_ONE_IN}"
+        return (
+            *LEVEL,
+            *([thinned] if e.thinned else []),
+            actors,
+            *([twins] if e.broken is None and not e.reason else []),
+        )
 
     def data(self) -> dict[str, Any]:
         """Return the result as JSON data."""
