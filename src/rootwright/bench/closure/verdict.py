@@ -106,7 +106,8 @@ class ClosureResult:
             lines.append(f"    {broken.why}")
             lines += [f"    - {event.what}" for event in broken.path]
         else:
-            lines.append(f"  nothing went wrong; one start erases at most {e.erases} sectors")
+            sectors = f"{e.erases} sector{'' if e.erases == 1 else 's'}"
+            lines.append(f"  nothing went wrong; one start erases at most {sectors}")
         return [*lines, "  level:", *(f"    - {text}" for text in self.level), ""]
 
 
