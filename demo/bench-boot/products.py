@@ -61,7 +61,9 @@ def on_rv32(text: str) -> str:
 def with_few_interrupts(text: str) -> str:
     """Return the part file of the small sibling: its vector table fits behind this boot stage's header of 128 bytes."""
     title = "# GX-512S: the GX-512 with 16 interrupts. Made by products.py from ../river-gauge/gx-512.toml."
-    text = re.sub(r"^interrupts = .*", "interrupts = 16                 # 32 entries: aligned to 128 bytes", text, flags=re.M)
+    text = re.sub(
+        r"^interrupts = .*", "interrupts = 16                 # 32 entries: aligned to 128 bytes", text, flags=re.M
+    )
     return title + "\n" + text[text.index("\n") + 1 :].replace('"GX-512"', '"GX-512S"')
 
 
