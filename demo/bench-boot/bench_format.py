@@ -1,7 +1,7 @@
 """The image format of the bench boot stage, as packer and reader: what firmware/image.h lays out.
 
-`[boot.format]` in product.toml names `pack` and `read`. `about.key` is a sentence's name here: all keys of this demo come
-out of public sentences, so anybody can sign with them.
+`[boot.format]` in product.toml names `pack` and `read`. `about.key` is a sentence's name here: all keys of this demo
+come out of public sentences, so anybody can sign with them.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """The hostile trials of a product as what they put into staging: bytes of an image, altered as each trial says.
 
-The trials offer envelopes to the reference device. Here the manifest has had its say: what an image's payload holds is put
-where the boot program looks for it, as an application would do that was fooled or is exploited. So the boot program is
-asked alone, and a manifest that is wrong around a genuine image leads to the genuine image.
+The trials offer envelopes to the reference device. Here the manifest has had its say: what an image's payload holds is
+put where the boot program looks for it, as an application would do that was fooled or is exploited. So the boot program
+is asked alone, and a manifest that is wrong around a genuine image leads to the genuine image.
 """
 
 from __future__ import annotations
