@@ -229,7 +229,7 @@ class Fence(Memories):
             return
         e = self.emulator
         status = e.get("mstatus")
-        mode = status >> 11 & 3
+        mode = (0, 1, 0, MACHINE)[status >> 11 & 3]  # the third value is reserved
         if mode == MACHINE:
             return
         back = e.get("mepc")
