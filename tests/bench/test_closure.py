@@ -369,6 +369,14 @@ def test_of_long_runs_of_units_some_are_cut(
 
 
 @pytest.mark.slow
+def test_a_log_that_is_declared_too_short_is_noticed(explored: Callable[..., Explored]) -> None:
+    result = explored(TO_AND_FRO, bench=BENCH.replace("records = 4", "records = 2"))
+    assert not result.closed
+    assert result.unlike
+    assert "behind the last of 2 records of journal" in result.reason
+
+
+@pytest.mark.slow
 def test_a_budget_bounds_the_verdict(explored: Callable[..., Explored]) -> None:
     result = explored(TO_AND_FRO, most_states=2)
     assert (result.closed, result.broken) == (False, None)

@@ -485,9 +485,10 @@ class BytePort(SymbolicPort):
         before = self.decided[name]
         found = max(scan(records, flash), key=lambda item: item[0], default=None)
         now = None if found is None else found[1]
-        if place is None:  # behind the last record of a half
-            self._operation("program", location, self.state[location], self.state[location], 0)
-            return
+        if place is None:
+            raise ProcedureError(
+                f"the program writes 0x{address:08x}, behind the last of {records.declared.records} records of {name}"
+            )
         kept = self._whole(before)
         written = found is not None and found[2] == place
         unit = (address - records.address(*place)) // flash.unit

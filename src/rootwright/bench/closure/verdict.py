@@ -100,9 +100,11 @@ class ClosureResult:
         """Return the result as printed lines."""
         e, broken = self.explored, self.explored.broken
         reach = f"{self.words} under any number of cuts" if e.closed else self.words
-        lines = [f"{self.start.run.name}: {e.states:,} states, {e.starts:,} starts in the emulator; {reach}"]
+        states = f"{e.states:,} state{'' if e.states == 1 else 's'}"
+        lines = [f"{self.start.run.name}: {states}, {e.starts:,} starts in the emulator; {reach}"]
         if broken is not None:
-            lines.append(f"  FAILS: {broken.verdict}; the cut that kills is at {broken.place}")
+            where = f"the cut that kills is at {broken.place}" if broken.cuts else "without any cut"
+            lines.append(f"  FAILS: {broken.verdict}; {where}")
             lines.append(f"    {broken.why}")
             lines += [f"    - {event.what}" for event in broken.path]
         else:
