@@ -4,6 +4,9 @@ States are whole flash contents, kept once each by sector. From each state the b
 end; every operation of that run can be cut, and each way in which the cut can leave the flash is a new state. What is
 reached without a cut, boot after boot, is followed too, so that logs fill up and wrap. The verdict is *closed* where no
 new state is left, else *bounded at k cuts*, with what bounded it.
+
+`closure.verdict` follows any number of cuts where the product says enough for that, and comes here where it does not.
+The two were written apart and have their own ideas of what a cut leaves; the tests hold one against the other.
 """
 
 from __future__ import annotations

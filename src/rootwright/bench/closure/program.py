@@ -12,11 +12,11 @@ from typing import Any
 from rootwright.bench.closure.device import CutBoard
 from rootwright.bench.closure.port import PLAIN, BytePort, Variation, WrittenAgain
 from rootwright.bench.closure.world import CutWorld
+from rootwright.bench.cuts import KEEPS_NO_IMAGE
 from rootwright.bench.ends import End
 from rootwright.bench.judge import open_key
 from rootwright.bench.subject import Start, Subject
 from rootwright.describe.bench import Expect
-from rootwright.describe.product import Procedure
 from rootwright.device.content import KIND_OF_VERSION, Kind
 from rootwright.device.ground import Ground
 from rootwright.device.port import (
@@ -37,8 +37,6 @@ from rootwright.device.port import (
 )
 from rootwright.prove.symbolic import NoBoot, Operation, SymbolicPort
 from rootwright.prove.world import Flash, World
-
-KEEPS_NO_IMAGE = (Procedure.IN_PLACE, Procedure.RECOVERY_IMAGE)
 
 NO_IMAGE = "no image left"
 BRICK = "brick"
