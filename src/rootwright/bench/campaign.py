@@ -336,6 +336,11 @@ def _walker_for(subject: Subject, golden: Golden, hooked: bool, first: int) -> W
     return walker
 
 
+def forget_walk() -> None:
+    """Let go of the board that walked last, and of what was learned of its golden run."""
+    _walking.clear()
+
+
 def _listed(operations: Iterable[Operation]) -> list[tuple[str, int, bytes]]:
     return [(o.kind, o.address, o.data) for o in operations]
 

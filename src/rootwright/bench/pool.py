@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from rootwright import __version__
-from rootwright.bench.campaign import Hit, Plan, Tally, run_part
+from rootwright.bench.campaign import Hit, Plan, Tally, forget_walk, run_part
 from rootwright.bench.faults import Fault, Model
 from rootwright.bench.golden import Golden
 from rootwright.bench.judge import Verdict
@@ -197,14 +197,20 @@ def run_campaign(
         if progress is not None:
             progress(done / total, sum(t.runs for t in results.values()))
 
+    forget_walk()
     if cluster:
         from rootwright.bench.cluster import run_on_cluster
 
         if todo:
             run_on_cluster(subject, goldens, plans, todo, cluster, finished)
     elif workers <= 1:
-        for part in todo:
-            finished(part, run_part(subject, goldens[part.run], plans[part.run], part.first, part.end))
+        gc.freeze()
+        try:
+            for part in todo:
+                finished(part, run_part(subject, goldens[part.run], plans[part.run], part.first, part.end))
+        finally:
+            gc.unfreeze()
+            forget_walk()
     else:
         _in_processes(subject, goldens, plans, todo, workers, finished)
     merged = [Tally() for _ in plans]
