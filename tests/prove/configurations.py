@@ -9,12 +9,15 @@ from typing import Any
 from rootwright.describe.chip import BlankRead, Reprogram
 from rootwright.describe.product import Attacker, Procedure
 from rootwright.device.ground import Ground, GroundSector, tiny_ground
-from rootwright.device.port import Again, Outcome, Port, UpdateProcedure
+from rootwright.device.port import Again, Claim, Outcome, Port, UpdateProcedure
 from rootwright.device.procedures.copy_over import CopyOver
 from rootwright.device.procedures.either_slot import BankFlip, EitherSlot
 from rootwright.device.procedures.exchange import Exchange
 from rootwright.device.procedures.one_slot import InPlace, RecoveryImage
 from rootwright.prove.broken import BROKEN
+from rootwright.prove.level import Level
+from rootwright.prove.oracle import OracleLevel, explore_concretely
+from rootwright.prove.proof import check_level
 
 SOUND: dict[Procedure, Callable[[Ground], UpdateProcedure]] = {
     Procedure.IN_PLACE: InPlace,
@@ -41,6 +44,18 @@ PROTECTED = frozenset(
 )
 APPLICATION = frozenset({Attacker.EXPLOITED_APPLICATION})
 BUS = frozenset({Attacker.EXTERNAL_BUS})
+
+
+def require_agreement(make: Callable[[Ground], UpdateProcedure], ground: Ground, level: Level) -> None:
+    """Require that explorer and oracle say the same of a ground of single cells: verdict, fewest cuts, moves, claim."""
+    verdict = check_level(make, ground, level)[0]
+    same = OracleLevel(level.restless, level.attackers, level.protect, level.max_cuts)
+    oracle = explore_concretely(make(ground), ground, same)
+    assert oracle.closed == (level.max_cuts is None or not oracle.holds)
+    assert oracle.holds == verdict.holds
+    if oracle.failure is not None:
+        assert (verdict.cuts, verdict.moves) == (oracle.failure.cuts, oracle.failure.moves)
+        assert Claim(verdict.claim) in oracle.ties
 
 
 def ground_for(procedure: Procedure, sectors: int, cells: int, *, external: bool = False) -> Ground:

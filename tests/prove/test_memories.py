@@ -20,12 +20,11 @@ from rootwright.device.procedures.one_slot import InPlace
 from rootwright.device.procedures.parts import NONE, REQUEST, write_again
 from rootwright.prove.broken import BROKEN
 from rootwright.prove.level import Level
-from rootwright.prove.oracle import OracleLevel, explore_concretely
 from rootwright.prove.proof import Verdict, check_level
 from rootwright.prove.teeth import check_broken
 
 sys.path.insert(0, str(Path(__file__).parent))
-from configurations import PROTECTED, SOUND, ground_for
+from configurations import PROTECTED, SOUND, ground_for, require_agreement
 
 Change = Callable[[Ground], Ground]
 
@@ -96,6 +95,10 @@ class Case:
     restless: bool = False
     attackers: frozenset[Attacker] = frozenset()
 
+    @property
+    def level(self) -> Level:
+        return Level(1, self.restless, self.attackers, PROTECTED)
+
 
 def cases() -> Iterator[Case]:
     """Yield all configurations."""
@@ -145,7 +148,7 @@ CASES = list(cases())
 
 
 def explored(case: Case) -> Verdict:
-    return check_level(case.make, case.ground, Level(1, case.restless, case.attackers, PROTECTED))[0]
+    return check_level(case.make, case.ground, case.level)[0]
 
 
 def test_there_are_enough_configurations() -> None:
@@ -163,14 +166,7 @@ def test_the_verdict_is_what_the_memory_says(case: Case) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_the_oracle_agrees(case: Case) -> None:
-    verdict = explored(case)
-    level = OracleLevel(case.restless, case.attackers, PROTECTED)
-    oracle = explore_concretely(case.make(case.ground), case.ground, level)
-    assert oracle.closed
-    assert oracle.holds == verdict.holds
-    if oracle.failure is not None:
-        assert (verdict.cuts, verdict.moves) == (oracle.failure.cuts, oracle.failure.moves)
-        assert Claim(verdict.claim) in oracle.ties
+    require_agreement(case.make, case.ground, case.level)
 
 
 def test_a_stale_cache_is_named_in_the_story() -> None:

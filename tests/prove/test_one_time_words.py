@@ -16,11 +16,10 @@ from rootwright.device.procedures.copy_over import CopyOver
 from rootwright.device.procedures.either_slot import EitherSlot
 from rootwright.device.procedures.one_slot import InPlace
 from rootwright.prove.level import Level
-from rootwright.prove.oracle import OracleLevel, explore_concretely
 from rootwright.prove.proof import Verdict, check_level
 
 sys.path.insert(0, str(Path(__file__).parent))
-from configurations import PROTECTED, ground_for
+from configurations import PROTECTED, ground_for, require_agreement
 
 ONCE = frozenset({"floor"})
 SHARED, ALONE = (("floor", True),), (("floor", False),)
@@ -66,6 +65,10 @@ class Case:
     def attackers(self) -> frozenset[Attacker]:
         return frozenset({Attacker.EXPLOITED_APPLICATION} if self.open else ())
 
+    @property
+    def level(self) -> Level:
+        return Level(1, self.restless, self.attackers, PROTECTED - {self.open})
+
 
 def cases() -> Iterator[Case]:
     """Yield all configurations."""
@@ -92,8 +95,7 @@ CASES = list(cases())
 
 
 def explored(case: Case) -> Verdict:
-    protect = PROTECTED - {case.open}
-    return check_level(case.make, case.ground, Level(1, case.restless, case.attackers, protect))[0]
+    return check_level(case.make, case.ground, case.level)[0]
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
@@ -106,14 +108,7 @@ def test_the_verdict_is_what_the_words_say(case: Case) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_the_oracle_agrees(case: Case) -> None:
-    verdict = explored(case)
-    level = OracleLevel(case.restless, case.attackers, PROTECTED - {case.open})
-    oracle = explore_concretely(case.make(case.ground), case.ground, level)
-    assert oracle.closed
-    assert oracle.holds == verdict.holds
-    if oracle.failure is not None:
-        assert (verdict.cuts, verdict.moves) == (oracle.failure.cuts, oracle.failure.moves)
-        assert Claim(verdict.claim) in oracle.ties
+    require_agreement(case.make, case.ground, case.level)
 
 
 def test_the_story_says_who_locks() -> None:

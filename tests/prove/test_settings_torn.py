@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import pytest
 
@@ -22,6 +24,9 @@ from rootwright.prove.level import Level
 from rootwright.prove.oracle import OracleLevel, explore_concretely
 from rootwright.prove.proof import Verdict, check_level
 from rootwright.prove.teeth import check_broken
+
+sys.path.insert(0, str(Path(__file__).parent))
+from configurations import require_agreement
 
 OLD, NEW, DEFAULT, LOCKED = Torn.OLD, Torn.NEW, Torn.DEFAULT, Torn.LOCKED
 APPLICATION = frozenset({Attacker.EXPLOITED_APPLICATION})
@@ -156,6 +161,10 @@ class Case:
     def attackers(self) -> frozenset[Attacker]:
         return APPLICATION if self.exploited else frozenset()
 
+    @property
+    def level(self) -> Level:
+        return Level(1, self.restless, self.attackers, self.protect, self.bound)
+
 
 def torn(*left: Torn, default: int | None = 0, **more: object) -> SettingsModel:
     return replace(PLAIN, torn=frozenset(left), default=default, **more)  # type: ignore[arg-type]
@@ -261,8 +270,7 @@ CASES = list(cases())
 
 
 def explored(case: Case) -> Verdict:
-    level = Level(1, case.restless, case.attackers, case.protect, case.bound)
-    return check_level(case.make, case.ground, level)[0]
+    return check_level(case.make, case.ground, case.level)[0]
 
 
 def test_there_are_enough_configurations() -> None:
@@ -281,14 +289,7 @@ def test_the_verdict_is_what_the_part_says(case: Case) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_the_oracle_agrees(case: Case) -> None:
-    verdict = explored(case)
-    level = OracleLevel(case.restless, case.attackers, case.protect, case.bound)
-    oracle = explore_concretely(case.make(case.ground), case.ground, level)
-    assert oracle.closed == (case.bound is None or not oracle.holds)
-    assert oracle.holds == verdict.holds
-    if oracle.failure is not None:
-        assert (verdict.cuts, verdict.moves) == (oracle.failure.cuts, oracle.failure.moves)
-        assert Claim(verdict.claim) in oracle.ties
+    require_agreement(case.make, case.ground, case.level)
 
 
 def test_the_story_says_what_the_area_fell_back_to() -> None:
