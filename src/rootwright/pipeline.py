@@ -237,6 +237,11 @@ class ReleaseInputs:
     older: Mapping[str, bytes] = field(repr=False)
     form: LoadedFormat | None = None
 
+    def for_trials(self, product: Product) -> tuple[LoadedFormat | None, dict[str, bytes]]:
+        """Return the format under trial keys, and the installed version's content as a device under trial holds it."""
+        form = None if self.form is None else self.form.for_trials()
+        return form, self.pack_older(product, form)
+
     def pack_older(self, product: Product, form: LoadedFormat | None) -> dict[str, bytes]:
         """Return the installed version's content as a device holds it: packed, where there is a format for that."""
         from rootwright.release.packing import describe_image

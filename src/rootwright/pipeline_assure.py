@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from rootwright import __version__
+from rootwright.bench.emulator import find_missing
 from rootwright.describe.loading import load_product, profile_names, profile_text
 from rootwright.describe.product import Product
 from rootwright.device.ground import Ground, ground_from_map, shorten_slots
@@ -25,7 +26,7 @@ from rootwright.pipeline import (
     prove_product,
     read_release_inputs,
 )
-from rootwright.pipeline_bench import FAULTS, bench_boot, can_bench
+from rootwright.pipeline_bench import FAULTS, bench_boot
 from rootwright.pipeline_review import compare_parts, cut_verdict, read_bench_report
 from rootwright.plan.lockdown.result import LockdownPlan
 from rootwright.plan.result import PlanResult
@@ -91,10 +92,11 @@ def assure_product(
     broken = _broken(product, plan, progress)
     enter("trials")
     trials = inputs if isinstance(inputs, NotDone) else _trials(product, inputs)
-    if faults and product.bench is not None and can_bench():
+    if faults and product.bench is not None and find_missing() is None:
         tried_already = {run.tried for run in runs.values()}
         kinds = [tried for tried in Tried if tried not in tried_already]
-        texts.update(bench_boot(product, folder, kinds=kinds, faults=faults, enter=enter, progress=progress))
+        found = None if isinstance(inputs, NotDone) else inputs
+        texts |= bench_boot(product, folder, found, kinds=kinds, faults=faults, enter=enter, progress=progress)
         runs = _bench_runs(texts, files)
     enter("lock-down")
     lockdown = _lock_down(product, plan)
@@ -190,8 +192,7 @@ def _lock_down(product: Product, plan: PlanResult) -> LockdownPlan | NotDone:
 
 def _trials(product: Product, inputs: ReleaseInputs) -> TrialReport | NotDone:
     try:
-        form = None if inputs.form is None else inputs.form.for_trials()
-        older = inputs.pack_older(product, form)
+        form, older = inputs.for_trials(product)
         return run_trials(product, inputs.map, inputs.images, older=older, like=inputs.like, form=form)
     except (ReleaseRefused, PackingError) as error:
         return NotDone(error.found, error.where, error.next_step)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import importlib.util
 import json
 import os
 from collections.abc import Callable, Collection
@@ -15,7 +14,7 @@ from rootwright.bench.updates import Repacker, Update, packed_updates, trial_upd
 from rootwright.describe.product import Product
 from rootwright.dossier.bench import Tried
 from rootwright.errors import RootwrightError
-from rootwright.pipeline import read_release_inputs
+from rootwright.pipeline import ReleaseInputs, read_release_inputs
 from rootwright.prove.trials import make_subject
 
 FAULTS = 20_000
@@ -24,29 +23,26 @@ FAULTS = 20_000
 Progress = Callable[[str, int], None]
 
 
-def can_bench() -> bool:
-    """Return whether the extra with the emulator and the disassembler is installed."""
-    return all(importlib.util.find_spec(module) is not None for module in ("unicorn", "capstone"))
-
-
 def about(subject: Subject, kind: str) -> dict[str, Any]:
     """Return what says which program a result is about, for those who read it later."""
     firmware = subject.firmware
     return {"kind": kind, "boot": firmware.name, "boot_sha256": hashlib.sha256(firmware.data).hexdigest()}
 
 
-def find_updates(subject: Subject) -> tuple[list[Update], Repacker | None, str]:
+def find_updates(subject: Subject, inputs: ReleaseInputs | None = None) -> tuple[list[Update], Repacker | None, str]:
     """Return a product's hostile trials as bytes in staging, its packer under a trial key, and why there are none.
 
     The trials belong to the image whose staging area is where `[bench.staged]` says.
+
+    Args:
+        inputs: What its release is built from, where that is known already.
     """
     product, staged = subject.product, subject.bench.staged
     if staged is None:
         return [], None, "the product names no [bench.staged]"
     try:
-        inputs = read_release_inputs(product, subject.folder)
-        form = None if inputs.form is None else inputs.form.for_trials()
-        older = inputs.pack_older(product, form)
+        inputs = inputs or read_release_inputs(product, subject.folder)
+        form, older = inputs.for_trials(product)
         trials = make_subject(product, inputs.map, inputs.images, older=older, like=inputs.like, form=form)
     except RootwrightError as error:
         return [], None, f"the hostile trials cannot be made: {error.found}"
@@ -62,6 +58,7 @@ def find_updates(subject: Subject) -> tuple[list[Update], Repacker | None, str]:
 def bench_boot(
     product: Product,
     folder: Path,
+    inputs: ReleaseInputs | None = None,
     *,
     kinds: Collection[Tried] = tuple(Tried),
     faults: int = FAULTS,
@@ -74,6 +71,7 @@ def bench_boot(
     left out.
 
     Args:
+        inputs: What its release is built from, where that is known already.
         kinds: What to put it under.
         faults: Faults to try at most.
         enter: Called with the name of each part before it runs.
@@ -82,19 +80,19 @@ def bench_boot(
     Raises:
         BenchError: The boot program cannot be run as `[bench]` says.
     """
-    from rootwright.bench.closure.verdict import try_cuts
+    from rootwright.bench.closure.verdict import try_each
     from rootwright.bench.hostile import offer_all
 
     subject = Subject(product, folder)
     results: dict[str, dict[str, Any]] = {}
     if Tried.CUTS in kinds:
         enter("bench: cuts")
-        starts = {start.run.name: start for start in subject.starts()}.values()
-        results["cuts"] = {"cuts": [try_cuts(subject, start, progress=progress).data() for start in starts]}
+        found = try_each(subject, subject.starts(), progress=progress)
+        results["cuts"] = {"cuts": [result.data() for result in found]}
     if Tried.HOSTILE in kinds and subject.bench.staged is not None:
         enter("bench: hostile updates")
-        trials, _, _ = find_updates(subject)
-        offered = offer_all(subject, seconds=0, clock=lambda: 0.0, trials=trials, progress=progress)
+        trials, _, why = find_updates(subject, inputs)
+        offered = offer_all(subject, seconds=0, clock=lambda: 0.0, trials=trials, no_trials=why, progress=progress)
         results["hostile"] = offered.data()
     if Tried.FAULTS in kinds:
         enter("bench: faults")

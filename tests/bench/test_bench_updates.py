@@ -14,8 +14,9 @@ from rootwright.bench.campaign import Mode, golden_for
 from rootwright.bench.faults import CHEAP
 from rootwright.bench.hostile import Offerer, offer_all
 from rootwright.bench.subject import Subject
-from rootwright.cli import main
-from rootwright.pipeline_bench import find_updates
+from rootwright.cli import assure, main
+from rootwright.dossier.bench import read_bench_result
+from rootwright.pipeline_bench import FAULTS, find_updates
 
 
 def test_trials_reach_staging_packed_by_the_products_own_packer(subject_of: Callable[..., Subject]) -> None:
@@ -42,6 +43,21 @@ def test_without_a_place_for_them_there_are_no_trials(subject_of: Callable[..., 
     assert not updates
     assert packer is None
     assert why == "the map stages no image of the release at 0x0000A000"
+
+
+def test_a_result_says_why_it_has_no_trials(
+    subject_of: Callable[..., Subject], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("rootwright.bench.hostile._lengths", lambda offerer: iter(()))
+    result = offer_all(subject_of(), seconds=0, clock=lambda: 0.0, no_trials="the product has none")
+    assert "  no trials among them: the product has none" in result.text()
+    data = {"kind": "hostile", "boot": "boot.elf", "boot_sha256": "00" * 32, **result.data()}
+    assert read_bench_result(json.dumps(data)).level.endswith("no hostile trials among them: the product has none")
+
+
+def test_the_command_s_budget_is_the_one_of_the_pipeline() -> None:
+    (option,) = [each for each in assure.command.params if each.name == "faults"]
+    assert option.default == FAULTS
 
 
 @pytest.mark.slow

@@ -45,16 +45,25 @@ class Stop(NamedTuple):
     number: int = 0
 
 
-def require_emulator() -> None:
-    """Raise BenchError where the emulator or the disassembler is not installed."""
+INSTALL = 'pip install "rootwright[bench]"'
+
+
+def find_missing() -> str | None:
+    """Return a Python package that the bench needs and that is not installed, or None."""
     import importlib.util
 
-    for module in ("unicorn", "capstone", "elftools"):
-        if importlib.util.find_spec(module) is None:
-            raise BenchError(
-                f"the bench needs the Python package {module}, which is not installed",
-                next_step='install the extra: pip install "rootwright[bench]"',
-            )
+    modules = ("unicorn", "capstone", "elftools")
+    return next((module for module in modules if importlib.util.find_spec(module) is None), None)
+
+
+def require_emulator() -> None:
+    """Raise BenchError where the emulator or the disassembler is not installed."""
+    missing = find_missing()
+    if missing is not None:
+        raise BenchError(
+            f"the bench needs the Python package {missing}, which is not installed",
+            next_step=f"install the extra: {INSTALL}",
+        )
 
 
 class Buffer:

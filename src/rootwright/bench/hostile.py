@@ -56,12 +56,14 @@ class HostileResult:
     """What hostile updates came to.
 
     Attributes:
+        no_trials: Why no hostile trials were offered; empty where they were.
         offered: How many of each origin.
         edges: Different branches that were reached.
         late_edges: How many of them by mutations alone.
     """
 
     run: str
+    no_trials: str = ""
     offered: Counter[str] = field(default_factory=Counter)
     outcomes: Counter[str] = field(default_factory=Counter)
     findings: list[HostileFinding] = field(default_factory=list)
@@ -82,6 +84,7 @@ class HostileResult:
             "offered": dict(sorted(self.offered.items())),
             "outcomes": dict(sorted(self.outcomes.items())),
             "edges": self.edges,
+            "no_trials": self.no_trials,
             "findings": [
                 {"origin": f.origin, "verdict": f.verdict, "why": f.why, "file": f"{f.name}.bin"} for f in self.findings
             ],
@@ -103,6 +106,8 @@ class HostileResult:
             lines.append(f"    first by {first.origin}, {len(first.data)} bytes, {first.name}.bin")
         if self.holds:
             lines.append("  nothing broke")
+        if self.no_trials:
+            lines.append(f"  no trials among them: {self.no_trials}")
         if not any(kind.startswith("packed") for kind in self.offered):
             lines.append(
                 "  an update that changes what is signed cannot get past the signature, so little lies behind it"
@@ -193,6 +198,7 @@ def offer_all(
     seconds: float,
     clock: Callable[[], float],
     trials: Sequence[Update] = (),
+    no_trials: str = "",
     packer: Packer | None = None,
     hooked: bool = True,
     updates: Path | None = None,
@@ -206,13 +212,14 @@ def offer_all(
         seconds: Time for the mutations; trials, files and lengths are tried wholly.
         clock: Seconds that pass, from any beginning.
         trials: What the hostile trials leave in staging.
+        no_trials: Why there are none.
         packer: Packs mutated code with the product's own packer: every fourth mutation goes through it.
         hooked: Whether digests and signature checks are hooked; what goes wrong inside them shows without.
         updates: A folder whose files are offered first.
         folder: Where the bytes of findings are written.
     """
     offerer = Offerer(subject, hooked=hooked)
-    result = HostileResult(offerer.staged.run)
+    result = HostileResult(offerer.staged.run, no_trials)
     begun = clock()
 
     def offer(origin: str, kind: str, data: bytes, *, signed: bool = False) -> int:

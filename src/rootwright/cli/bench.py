@@ -178,14 +178,17 @@ def _faults(subject: Subject, mode: Mode, options: dict[str, Any], as_json: bool
 def _cuts(subject: Subject, options: dict[str, Any], as_json: bool) -> int:
     import json
 
-    from rootwright.bench.closure.verdict import try_cuts
+    from rootwright.bench.closure.verdict import try_each
     from rootwright.pipeline_bench import about
 
     with Progress() as ticker:
-        results = [
-            try_cuts(subject, start, depth=options["depth"], most_states=options["states"], progress=ticker.states)
-            for start in {start.run.name: start for start in _starts(subject, options["names"])}.values()
-        ]
+        results = try_each(
+            subject,
+            _starts(subject, options["names"]),
+            depth=options["depth"],
+            most_states=options["states"],
+            progress=ticker.states,
+        )
     if as_json:
         data = {**about(subject, "cuts"), "cuts": [result.data() for result in results]}
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))
@@ -210,14 +213,13 @@ def _hostile(subject: Subject, options: dict[str, Any], as_json: bool) -> int:
             seconds=options["seconds"],
             clock=time.monotonic,
             trials=trials,
+            no_trials=why,
             packer=packer,
             hooked=options["mode"] == "hooked",
             updates=options["updates"],
             progress=ticker.states,
             folder=options["work"],
         )
-    if why:
-        click.echo(f"note: no trials among the updates: {why}", err=True)
     if as_json:
         click.echo(json.dumps({**about(subject, "hostile"), **result.data()}, indent=2, ensure_ascii=False))
     else:

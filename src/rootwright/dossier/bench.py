@@ -81,7 +81,10 @@ def _read_hostile(data: dict[str, Any]) -> _Read:
     offered = ", ".join(f"{int(count):,} {word}" for word, count in data["offered"].items())
     findings = list(dict.fromkeys(f"{f['verdict']}: {f['why']} ({f['origin']})" for f in data["findings"]))
     words = f"{offered}; " + _broke(findings)
-    return Tried.HOSTILE, data["holds"], words, f"in {data['run']}; {int(data['edges'])} branches reached", findings
+    level = f"in {data['run']}; {int(data['edges'])} branches reached"
+    if data.get("no_trials"):
+        level += f"; no hostile trials among them: {data['no_trials']}"
+    return Tried.HOSTILE, data["holds"], words, level, findings
 
 
 def _read_faults(data: dict[str, Any]) -> _Read:

@@ -7,12 +7,12 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from rootwright.bench.emulator import INSTALL, find_missing
 from rootwright.describe.loading import load_product
 from rootwright.describe.open_points import open_points_of
 from rootwright.describe.problems import DescriptionProblems
 from rootwright.describe.product import Product
 from rootwright.errors import RootwrightError
-from rootwright.pipeline_bench import can_bench
 from rootwright.watch.stages import BAD, WAITS, Result, Stage, Stages, plugin_files
 from rootwright.work_folder import WorkFolder, digest_of, stage_key, watched_reading
 
@@ -117,10 +117,10 @@ def run_round(
             for stage in (stages.release(planned), stages.trials(planned)):
                 add(run_stage(stage, work, begin)[1])
     if product.bench is not None:
-        if can_bench():
+        if find_missing() is None:
             add(run_stage(stages.bench(), work, begin)[1])
         else:
-            add(StageRow("bench", WAITS, 'for the extra: pip install "rootwright[bench]"'))
+            add(StageRow("bench", WAITS, f"for the extra: {INSTALL}"))
     return Round(tuple(rows), watched_files(product_file, product))
 
 

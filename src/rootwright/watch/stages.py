@@ -250,23 +250,20 @@ class Stages:
         return {"state": FINDING if lines else FINE, "summary": summary, "lines": lines}
 
     def _bench(self) -> Result:
-        from rootwright.bench.closure.verdict import try_cuts
+        from rootwright.bench.closure.verdict import try_each
         from rootwright.bench.subject import Subject
 
         subject = Subject(bench_view(self.product), self.folder)
-        starts = {start.run.name: start for start in subject.starts()}.values()
-        progress = self.progress
-        lines, reaches, states = [], set(), 0
-        for start in starts:
-            result = try_cuts(subject, start, progress=progress)
-            states += result.states
-            reaches.add(result.words)
+        results = try_each(subject, subject.starts(), progress=self.progress)
+        states, reaches = sum(result.states for result in results), {result.words for result in results}
+        lines: list[str] = []
+        for data in (result.data() for result in results):
             lines += [
-                f"{start.run.name}: {found['verdict']}: {found['why']}; the cut that kills: {found['place']}"
-                for found in result.data()["findings"]
+                f"{data['start']}: {found['verdict']}: {found['why']}; the cut that kills: {found['place']}"
+                for found in data["findings"]
             ]
-        words = f"{_count(len(lines), 'start')} of {len(starts)} broken" if lines else ", ".join(sorted(reaches))
-        summary = f"{subject.firmware.name} under cuts, {_count(len(starts), 'start')}: {words}, {states:,} states"
+        words = f"{_count(len(lines), 'start')} of {len(results)} broken" if lines else ", ".join(sorted(reaches))
+        summary = f"{subject.firmware.name} under cuts, {_count(len(results), 'start')}: {words}, {states:,} states"
         return {"state": FINDING if lines else FINE, "summary": summary, "lines": list(dict.fromkeys(lines))}
 
     def _release_inputs(self) -> tuple[Product, ReleaseInputs, LoadedFormat | None]:
@@ -292,7 +289,7 @@ class Stages:
 
     def _trials(self) -> Result:
         product, inputs, form = self._release_inputs()
-        older = inputs.pack_older(product, form)
+        _, older = inputs.for_trials(product)
         report = run_trials(product, inputs.map, inputs.images, older=older, like=inputs.like, form=form)
         failed = [trial for trial in report.trials if trial.status is Status.FAILED]
         tried = sum(trial.status in (Status.PASSED, Status.FAILED) for trial in report.trials)

@@ -6,7 +6,7 @@ over whole flash contents. The second was written on its own, and the tests hold
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -151,6 +151,19 @@ class BoundedResult:
 
 def _cuts(count: int) -> str:
     return f"{count} cut{'' if count == 1 else 's'}"
+
+
+def try_each(
+    subject: Subject,
+    starts: Iterable[Start],
+    *,
+    depth: int | None = None,
+    most_states: int = MOST_STATES,
+    progress: Callable[[str, int], None] | None = None,
+) -> list[ClosureResult | BoundedResult]:
+    """Return what power cuts do to each run, cold or warm: behind a cut every start is cold."""
+    once = {start.run.name: start for start in starts}.values()
+    return [try_cuts(subject, start, depth=depth, most_states=most_states, progress=progress) for start in once]
 
 
 def try_cuts(
